@@ -1,0 +1,3 @@
+"""Kickwheel: folders of turntable photos in, a static site of product spins out."""
+
+__version__ = "0.1.0"

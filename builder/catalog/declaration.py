@@ -1,0 +1,274 @@
+"""The keys of catalog.toml: each with its type, default, limits and one sentence.
+
+The validation, the JSON Schema for editors, the table of keys in README.md and the comments of a new
+catalogue are all made from here. Every value is frozen.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+SLUG_PATTERN = r"^[A-Za-z0-9](?:[A-Za-z0-9_-]{0,78}[A-Za-z0-9])?$"
+ASPECT_PATTERN = r"^(auto|[1-9][0-9]{0,3}:[1-9][0-9]{0,3})$"
+
+
+class Declared(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, arbitrary_types_allowed=True)
+
+
+def _tuple(value: object) -> object:
+    """TOML has arrays only; values here are tuples, so that they can't be changed."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _number(value: object) -> object:
+    """5 where 5.0 is meant, but never true for 1."""
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _colour(value: str) -> str:
+    from builder.catalog.css_colour import parse_colour
+
+    if value not in ("white", "keep", "transparent"):
+        parse_colour(value)
+    return value
+
+
+def _language(value: str) -> str:
+    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):  # the shape of BCP 47, not its registry
+        raise ValueError('a language tag such as "en" or "pt-BR" is wanted')
+    return value
+
+
+def _address(value: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/?#\"'<>@]+(/[^\s?#\"'<>]*)?", value):
+        raise ValueError('an address such as "https://shop.example/spins/" is wanted, without ? or #')
+    return value
+
+
+def _link(value: str) -> str:
+    if not re.fullmatch(r"https?://[^\s\"'<>]+", value):
+        raise ValueError('an address that starts with "https://" is wanted')
+    return value
+
+
+def _mail(value: str) -> str:
+    if not re.fullmatch(r"[^\s@<>\"',;:?&]+@[^\s@<>\"',;:?&]+\.[^\s@<>\"',;:?&]+", value):
+        raise ValueError('an e-mail address such as "hello@shop.example" is wanted')
+    return value
+
+
+def _gtin(value: str) -> str:
+    """Check digit, modulo 10 with weights 3 and 1 from the right: GS1 General Specifications, section 7.9."""
+    digits = value.replace(" ", "").replace("-", "")
+    if not digits.isascii() or not digits.isdigit() or len(digits) not in (8, 12, 13, 14):
+        raise ValueError("a GTIN has 8, 12, 13 or 14 digits")
+    weighted = sum(int(d) * (3 if place % 2 else 1) for place, d in enumerate(reversed(digits)))
+    if weighted % 10:
+        raise ValueError("the GTIN's check digit is wrong: a digit was misread")
+    return digits
+
+
+def _price(value: object) -> object:
+    """A number, or a number in quotes, as it is to be printed: 48, 48.50, "48.50"."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return Decimal(str(value))
+    if isinstance(value, str) and re.fullmatch(r"\d{1,9}([.,]\d{1,3})?", value.strip()):
+        return Decimal(value.strip().replace(",", "."))
+    raise ValueError("a number is wanted, without a currency sign: the currency stands in [shop]")
+
+
+def _file_name(value: str) -> str:
+    if "/" in value or "\\" in value or value in ("", ".", ".."):
+        raise ValueError("a file name is wanted, without folders")
+    return value
+
+
+def _gains(value: tuple[float, float, float]) -> tuple[float, float, float]:
+    if not all(0.1 <= gain <= 10 for gain in value):
+        raise ValueError("each of the three gains lies between 0.1 and 10")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Taste = Annotated[Number, Field(ge=-1, le=1)]
+Text = Annotated[str, Field(min_length=1)]
+FileName = Annotated[str, AfterValidator(_file_name)]
+Gains = Annotated[
+    tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)
+]
+Box = Annotated[
+    tuple[
+        Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)],
+        Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)],
+    ],
+    BeforeValidator(_tuple),
+]  # fmt: skip
+
+
+class Shop(Declared):
+    """[shop]: what is the same on every page."""
+
+    name: Text = Field(description="Name of the shop, shown on every page.")
+    url: Annotated[str, AfterValidator(_address)] | None = Field(
+        None, description="Address the site will have; needed for share pictures, QR codes, embed snippets, sitemap."
+    )
+    language: Annotated[str, AfterValidator(_language)] = Field(
+        "en", description="Language of the pages, as a tag (en, de, fr …)."
+    )
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] | None = Field(
+        None, description="Currency of all prices, three letters after ISO 4217 (EUR, GBP …)."
+    )
+    theme: Text = Field("plain", description="Theme of the pages.")
+    contact: Annotated[str, AfterValidator(_mail)] | None = Field(
+        None, description="E-mail address for enquiries."
+    )
+    logo: Text | None = Field(None, description="Picture file of the shop's logo (SVG, PNG, JPEG, WebP).")
+    credit: Text | None = Field(None, description="Credit line under every spin, for instance who took the photos.")
+    disc_mm: Annotated[Number, Field(gt=20, lt=5000)] | None = Field(
+        None, description="Diameter of the turntable's disc in mm; needed for scale = \"same\"."
+    )
+    allow_outside: bool = Field(False, description="Let paths leave the catalogue's folder.")
+
+
+class FinishSettings(Declared):
+    """[finish], and [item.finish] for one item: how photos become catalogue pictures."""
+
+    backdrop: Annotated[str, AfterValidator(_colour)] = Field(
+        "white", description='"white", any CSS colour, "keep" (no tone or colour change) or "transparent".'
+    )
+    crop: Literal["auto", "none"] | Box = Field(
+        "auto", description='"auto", "none", or [x, y, width, height] in pixels of the upright photo.'
+    )
+    aspect: Annotated[str, Field(pattern=ASPECT_PATTERN)] = Field(
+        "1:1", description='Shape of the frames, width to height, or "auto".'
+    )
+    margin: Annotated[Number, Field(ge=0, le=0.45)] = Field(
+        0.075, description="Share of the side left free on each side of the subject."
+    )
+    align: bool = Field(True, description="Undo camera bumps, put the axis upright and in the middle.")
+    scale: Literal["fit", "same"] = Field(
+        "fit", description='"fit" fills the frame; "same" keeps items comparable in size (needs disc_mm).'
+    )
+    white_balance: Literal["auto", "none"] | Gains = Field(
+        "auto", description='"auto" (the backdrop is neutral), "none", or three linear gains [r, g, b].'
+    )
+    grey_card: Text | None = Field(None, description="File name of a photo with a grey card.")
+    plate: Text | None = Field(None, description="File name of a photo of the empty set.")
+    deflicker: bool = Field(True, description="Even the exposure from frame to frame.")
+    light: bool = Field(True, description="Take the backdrop's fall-off out of the light.")
+    shadow: Share = Field(0.5, description="How much of the contact shadow stays, 0 to 1.")
+    contrast: Taste = Field(0.0, description="Contrast, -1 to 1.")
+    saturation: Taste = Field(0.0, description="Saturation, -1 to 1.")
+    sharpen: Annotated[Number, Field(ge=0, le=2)] = Field(0.5, description="Output sharpening, 0 (none) to 2.")
+
+
+def _widths(value: tuple[int, ...]) -> tuple[int, ...]:
+    if not value or not all(64 <= width <= 8192 for width in value):
+        raise ValueError("one or more widths from 64 to 8192 pixels are wanted")
+    return tuple(sorted(set(value)))
+
+
+def _formats(value: tuple[str, ...]) -> tuple[str, ...]:
+    if not value:
+        raise ValueError("at least one format is wanted")
+    return tuple(dict.fromkeys(value))
+
+
+class OutputSettings(Declared):
+    """[output]: what is written."""
+
+    widths: Annotated[tuple[int, ...], BeforeValidator(_tuple), AfterValidator(_widths)] = Field(
+        (480, 960, 1600), description="Widths of the frames in pixels; none is ever enlarged."
+    )
+    formats: Annotated[
+        tuple[Literal["avif", "webp", "jpeg"], ...], BeforeValidator(_tuple), AfterValidator(_formats)
+    ] = Field(("avif", "webp"), description="Formats of the frames, best first.")
+    gif: bool = Field(True, description="Write preview.gif.")
+    mp4: bool = Field(True, description="Write preview.mp4.")
+
+
+class Item(Declared):
+    """[[item]]: one spin."""
+
+    title: Text = Field(description="Name of the item.")
+    frames: Text = Field(description="Folder of the frames (or, later, a film of the turn).")
+    slug: Annotated[str, Field(pattern=SLUG_PATTERN)] | None = Field(
+        None, description="The item's folder in the site; made from the title when absent."
+    )
+    description: str | None = Field(None, description="Text about the item, in Markdown.")
+    description_file: Text | None = Field(None, description="The same from a file.")
+    alt: Text | None = Field(None, description="What the picture shows, for those who can't see it.")
+    turn: Literal["clockwise", "counterclockwise"] | None = Field(
+        None, description="Which way the disc was turned, seen from above; measured when absent."
+    )
+    start: FileName | None = Field(None, description="File name of the frame shown first.")
+    closed: bool = Field(True, description="false: a part turn on purpose.")
+    order: Literal["name", "time", "angle"] = Field(
+        "name", description="Order of the frames: by file name, Exif time, or measured angle."
+    )
+    drop: Annotated[tuple[FileName, ...], BeforeValidator(_tuple)] = Field(
+        (), description="File names to leave out."
+    )
+    first: FileName | None = Field(
+        None, alias="from", description="File name of the first frame, where a folder holds more than this spin."
+    )
+    last: FileName | None = Field(None, alias="to", description="File name of the last frame, likewise.")
+    replace: dict[FileName, FileName] = Field(
+        {}, description="Reshot frames: {\"old name\" = \"new name\"}; the new one takes the old one's place."
+    )
+    sku: Text | None = Field(None, description="The shop's own number of the item.")
+    gtin: Annotated[str, AfterValidator(_gtin)] | None = Field(
+        None, description="GTIN (barcode number), in quotes; its check digit is checked."
+    )
+    price: Annotated[Decimal, BeforeValidator(_price)] | None = Field(
+        None, description="Price, a number without a currency sign."
+    )
+    availability: Text | None = Field(
+        None, description='For instance "in stock", "made to order", "sold out".'
+    )
+    condition: Text | None = Field(None, description='For instance "new", "used", "refurbished".')
+    link: Annotated[str, AfterValidator(_link)] | None = Field(None, description="Where the item can be bought.")
+    tags: Annotated[tuple[Text, ...], BeforeValidator(_tuple)] = Field((), description="Words to filter by.")
+    aliases: Annotated[
+        tuple[Annotated[str, Field(pattern=SLUG_PATTERN)], ...], BeforeValidator(_tuple)
+    ] = Field((), description="Old slugs that keep working.")
+    draft: bool = Field(False, description="true: built by `serve` only.")
+    finish: FinishSettings | None = Field(None, description="Finish settings of this item alone.")
+
+
+def key_names(model: type[Declared]) -> list[str]:
+    """Keys as they are written in the file (`from` is a word Python keeps for itself)."""
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+TABLES: dict[str, type[Declared]] = {"shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item}
+
+
+def json_schema() -> dict:
+    """JSON Schema (draft 2020-12) of catalog.toml, for editors that complete and check TOML by schema."""
+    from pydantic.json_schema import models_json_schema
+
+    by_model, top = models_json_schema(
+        [(model, "validation") for model in TABLES.values()], ref_template="#/$defs/{model}"
+    )
+    refs = {name: by_model[(model, "validation")] for name, model in TABLES.items()}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Kickwheel catalogue",
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["shop", "item"],
+        "properties": {
+            "shop": refs["shop"],
+            "finish": refs["finish"],
+            "output": refs["output"],
+            "item": {"type": "array", "minItems": 1, "items": refs["item"]},
+        },
+        "$defs": top["$defs"],
+    }

@@ -1,0 +1,201 @@
+"""The command line: parses, calls, prints. No pixels, no templates; heavy imports happen inside the commands."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from builder import __version__
+from builder.errors import KickwheelError
+from builder.terminal import Terminal, show_error
+
+FOUND, BAD_INPUT, BROKEN, INTERRUPTED = 1, 2, 70, 130
+
+quiet_option = click.option("-q", "--quiet", is_flag=True, help="Print errors only.")
+catalog_argument = click.argument("catalog", type=click.Path(path_type=Path))
+item_option = click.option("--item", "items", multiple=True, metavar="SLUG", help="This item only; can be repeated.")
+jobs_option = click.option(
+    "-j", "--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes at work; default: one a core."
+)
+
+
+class Commands(click.Group):
+    """Commands in the order of the job, and near names for a typing error."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        order = ["new", "plan", "sort", "check", "build", "serve", "finish", "proof", "completion"]
+        return sorted(self.commands, key=lambda name: order.index(name) if name in order else len(order))
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="kickwheel")
+def kickwheel() -> None:
+    """Turns folders of turntable photos into a static site of product spins.
+
+    CATALOG is a folder that holds catalog.toml, or that file.
+    """
+
+
+@kickwheel.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@quiet_option
+def new(folder: Path, quiet: bool) -> None:
+    """Start a catalogue folder with one commented catalog.toml."""
+    from builder.starting import start_catalog
+
+    file = start_catalog(folder)
+    Terminal(quiet=quiet).say(f"Wrote {file}. Put each item's photos into a folder beside it, then edit that file.")
+
+
+@kickwheel.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--pause", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS",
+              help="Pause that parts two spins; default: judged from the usual pace.")  # fmt: skip
+@quiet_option
+def sort(folder: Path, pause: float | None, quiet: bool) -> None:
+    """Propose spins in a camera roll, and print catalogue entries for them.
+
+    Photos are split where more time than usual passed between two of them. They stay where they are.
+    """
+    from builder.starting import sort_roll
+
+    sorted_roll = sort_roll(folder, pause)
+    terminal = Terminal(quiet=quiet)
+    for note in sorted_roll.notes:
+        terminal.note(note)
+    click.echo("\n\n".join(sorted_roll.entries))
+
+
+@kickwheel.command()
+@click.argument("source", metavar="CATALOG_OR_FOLDER", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Write the check report, one page that opens from disk.")  # fmt: skip
+@jobs_option
+@quiet_option
+def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quiet: bool) -> None:
+    """Measure the frames and say what to shoot again while the set still stands.
+
+    SOURCE is a catalogue, or just a folder of photos. Exit status 1: something must be shot again.
+    """
+    from builder.checking import run_check
+
+    sys.exit(run_check(source, Terminal(quiet=quiet), jobs=jobs, as_json=as_json, html=html))
+
+
+@kickwheel.command()
+@catalog_argument
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Where the site goes; default: site/ in the catalogue's folder.")
+@item_option
+@click.option("--force", is_flag=True, help="Do all work again, whatever the cache holds.")
+@click.option("--strict", is_flag=True, help="Stop before writing when a frame must be shot again.")
+@click.option("--explain", metavar="SLUG", help="Also write pictures of how that item was finished, to explain-SLUG/.")
+@jobs_option
+@quiet_option
+def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, strict: bool,
+          explain: str | None, jobs: int | None, quiet: bool) -> None:  # fmt: skip
+    """Build the site.
+
+    With --item only these items are built; all others stay as last built, and stay listed.
+    """
+    from builder.build import BuildRequest, build_site
+    from builder.report import print_build
+
+    terminal = Terminal(quiet=quiet)
+    result = build_site(
+        BuildRequest(catalog, out, items, force=force, strict=strict, explain=explain, jobs=jobs), terminal
+    )
+    sys.exit(print_build(result, terminal))
+
+
+@kickwheel.command()
+@catalog_argument
+@item_option
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the frames go.")
+@click.option("--format", "file_format", type=click.Choice(["png", "webp", "jpeg"]), default="png", show_default=True)
+@jobs_option
+@quiet_option
+def finish(catalog: Path, items: tuple[str, ...], out: Path, file_format: str, jobs: int | None, quiet: bool) -> None:
+    """Write the finished frames as files, full size, with mattes and finish.json."""
+    from builder.finish_files import write_finished
+
+    terminal = Terminal(quiet=quiet)
+    for line in write_finished(catalog, items, out, file_format, jobs, terminal):
+        terminal.say(line)
+
+
+@kickwheel.command()
+@catalog_argument
+@click.option("--port", type=click.IntRange(1, 65535), metavar="N", help="Default: the first free one from 8017.")
+@jobs_option
+@quiet_option
+def serve(catalog: Path, port: int | None, jobs: int | None, quiet: bool) -> None:
+    """Build, show the site on 127.0.0.1, and rebuild what changes. Drafts are shown too."""
+    from builder.serving import run_server
+
+    run_server(catalog, port, jobs, Terminal(quiet=quiet))
+
+
+@kickwheel.command()
+@catalog_argument
+@item_option
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.zip", help="Default: proofs.zip in the catalogue's folder.")
+@click.option("--watermark", metavar="TEXT", help="Print TEXT across every picture.")
+@jobs_option
+@quiet_option
+def proof(catalog: Path, items: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, quiet: bool) -> None:
+    """Write a zip for a client: it opens from disk, with no server."""
+    from builder.proofing import make_proof
+
+    terminal = Terminal(quiet=quiet)
+    terminal.say(make_proof(catalog, items, out, watermark, jobs, terminal))
+
+
+@kickwheel.command()
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    """Print the completion script of a shell.
+
+    For bash: add  eval "$(kickwheel completion bash)"  to ~/.bashrc.
+    """
+    from click.shell_completion import get_completion_class
+
+    complete = get_completion_class(shell)
+    assert complete is not None
+    click.echo(complete(kickwheel, {}, "kickwheel", "_KICKWHEEL_COMPLETE").source())
+
+
+def main() -> None:
+    """Run a command. Exit status: 0 done, 1 findings, 2 bad input, 70 a fault of Kickwheel's, 130 Ctrl-C."""
+    try:
+        status = kickwheel.main(prog_name="kickwheel", standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
+    except KickwheelError as error:
+        show_error(str(error))
+        sys.exit(BAD_INPUT)
+    except click.exceptions.Abort:
+        _interrupted()
+    except KeyboardInterrupt:
+        _interrupted()
+    except click.ClickException as error:
+        error.show()
+        sys.exit(BAD_INPUT)
+    except BrokenPipeError:  # `kickwheel … | head` closed the pipe: nothing to say, and nobody to say it to
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(BROKEN)
+    except Exception as error:
+        if os.environ.get("KICKWHEEL_DEBUG"):
+            raise
+        show_error(
+            f"this is a fault of Kickwheel's own ({type(error).__name__}: {error}). "
+            "Nothing was written. Set KICKWHEEL_DEBUG=1 and run again to see where."
+        )
+        sys.exit(BROKEN)
+
+
+def _interrupted() -> None:
+    click.echo("\nStopped; nothing half-done was left.", err=True)
+    sys.exit(INTERRUPTED)

@@ -1,0 +1,123 @@
+"""Catalogue items and their photos together, with every fault of every item found before any work begins."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+from builder.catalog import Catalog, CatalogItem
+from builder.errors import Fault, InputError, PhotoError
+from builder.frames import find_photos
+from builder.spin import Photo, PhotoSet, Unreadable
+
+FEWEST_FRAMES = 2  # one picture can't turn
+
+
+@dataclass(frozen=True, slots=True)
+class Spin:
+    """An item of the catalogue and the photos it is made from."""
+
+    item: CatalogItem
+    photos: tuple[Photo, ...]
+    unreadable: tuple[Unreadable, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def slug(self) -> str:
+        return self.item.slug
+
+    def sources(self) -> list[Path]:
+        """Every file that the pictures of this spin depend on."""
+        apart = [path for path in (self.item.grey_card, self.item.plate) if path]
+        return [photo.path for photo in self.photos] + apart
+
+
+def chosen_items(catalog: Catalog, only: Collection[str], *, drafts: bool) -> list[CatalogItem]:
+    """The items to work on. Raises InputError for a slug that isn't there."""
+    slugs = [item.slug for item in catalog.items]
+    faults = []
+    for slug in only:
+        if slug not in slugs:
+            near = difflib.get_close_matches(slug, slugs, n=1, cutoff=0.4)
+            advice = f"Nearest: '{near[0]}'." if near else f"Known are: {', '.join(slugs)}."
+            faults.append(Fault(str(catalog.file), "--item", f"there is no item '{slug}'", advice))
+    if faults:
+        raise InputError(*faults)
+    wanted = [item for item in catalog.items if not only or item.slug in only]
+    return [item for item in wanted if drafts or not item.keys.draft]
+
+
+def gather_spins(items: Collection[CatalogItem]) -> list[Spin]:
+    """Find each item's photos. Raises InputError that lists what is wrong in all of them."""
+    spins, faults = [], []
+    for item in items:
+        try:
+            found = photos_of(item)
+        except InputError as error:
+            faults += error.faults
+            continue
+        faults += start_faults(item, found)
+        spins.append(Spin(item, found.photos, found.unreadable, found.notes))
+    if faults:
+        raise InputError(*faults)
+    return spins
+
+
+def photos_of(item: CatalogItem) -> PhotoSet:
+    keys = item.keys
+    return find_photos(
+        item.frames_dir,
+        order=keys.order,
+        drop=keys.drop,
+        replace=keys.replace,
+        apart=[path.name for path in (item.grey_card, item.plate) if path and path.parent == item.frames_dir],
+        first=keys.first,
+        last=keys.last,
+    )
+
+
+def start_faults(item: CatalogItem, found: PhotoSet) -> list[Fault]:
+    names = [photo.path.name for photo in found.photos]
+    if item.keys.start is None or item.keys.start in names:
+        return []
+    near = difflib.get_close_matches(item.keys.start, names, n=1, cutoff=0.5)
+    advice = f"Nearest: '{near[0]}'." if near else "Give the file name of one of its frames."
+    return [Fault(str(item.frames_dir), "start", f"there is no frame '{item.keys.start}'", advice)]
+
+
+def refuse_unfit(spins: Collection[Spin]) -> None:
+    """What can't become a spin is refused before any work: unreadable, of mixed sizes, too few.
+
+    Raises PhotoError that lists every such fault.
+    """
+    faults = [fault for spin in spins for fault in _unfit(spin)]
+    if faults:
+        raise PhotoError(*faults)
+
+
+def _unfit(spin: Spin) -> list[Fault]:
+    folder = str(spin.item.frames_dir)
+    faults = [
+        Fault(str(bad.path), "", bad.why, "Copy it from the camera again, shoot it again, or list it in drop.")
+        for bad in spin.unreadable
+    ]
+    if len(spin.photos) + len(spin.unreadable) < FEWEST_FRAMES:
+        count = len(spin.photos)
+        what = "it holds no photos" if count == 0 else "it holds one photo only, and one can't turn"
+        return faults + [Fault(folder, "", what, "Put the frames of the turn there: 24 to 48 are usual.")]
+    sizes = Counter((photo.width, photo.height) for photo in spin.photos)
+    if len(sizes) > 1:
+        usual = sizes.most_common(1)[0][0]
+        odd = [photo for photo in spin.photos if (photo.width, photo.height) != usual]
+        named = ", ".join(f"{photo.path.name} ({photo.width} × {photo.height})" for photo in odd[:6])
+        more = f" and {len(odd) - 6} more" if len(odd) > 6 else ""
+        faults.append(
+            Fault(
+                folder, "", f"the frames differ in size: most are {usual[0]} × {usual[1]}, but {named}{more}",
+                "Shoot the odd ones again with the same camera, or list them in drop.",
+            )
+        )  # fmt: skip
+    return faults

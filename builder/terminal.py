@@ -1,0 +1,57 @@
+"""What commands say: progress bars on a terminal, plain lines when piped, nothing but errors with --quiet."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Protocol
+
+import click
+
+
+class Advance(Protocol):
+    def __call__(self, steps: int = 1) -> None: ...
+
+
+class Terminal:
+    """Results go to stdout; notes, warnings and progress to stderr."""
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self.quiet = quiet
+
+    def say(self, text: str = "") -> None:
+        if not self.quiet:
+            click.echo(text)
+
+    def note(self, text: str) -> None:
+        if not self.quiet:
+            click.secho(text, fg="bright_black" if sys.stderr.isatty() else None, err=True)
+
+    def warn(self, text: str) -> None:
+        if not self.quiet:
+            click.secho(text, fg="yellow", err=True)
+
+    @contextmanager
+    def progress(self, label: str, total: int) -> Iterator[Advance]:
+        """A bar that moves on a terminal; piped, one line when it ends."""
+        if self.quiet or not total:
+            yield lambda steps=1: None
+            return
+        if not sys.stderr.isatty():
+            click.echo(f"{label}: {total}", err=True)
+            yield lambda steps=1: None
+            return
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task(label, total=total)
+            yield lambda steps=1: bar.advance(task, steps)
+
+
+def show_error(text: str) -> None:
+    """One line a fault: FILE: place: what is wrong. What to do."""
+    for line in text.splitlines():
+        click.echo(click.style("error: ", fg="red", bold=True) + line, err=True)
