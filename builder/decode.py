@@ -29,7 +29,7 @@ PHOTO_ENDINGS = {
 MOST_PIXELS = 260_000_000
 
 # Named so that Pillow never tries readers that run other programs (PostScript) on a file called .jpg.
-FORMATS = ["JPEG", "MPO", "PNG", "WEBP", "TIFF", "AVIF", "HEIF"]
+FORMATS = ["JPEG", "PNG", "WEBP", "TIFF", "AVIF", "HEIF"]
 
 _EXIF_IFD, _ORIENTATION, _TIME, _TIME_ORIGINAL, _SUBSEC_ORIGINAL, _FOCAL_35 = (
     0x8769, 0x0112, 0x0132, 0x9003, 0x9291, 0xA405,
@@ -164,7 +164,8 @@ def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image
         box = (0, 0, min(image.width, stored[0] / shrink), min(image.height, stored[1] / shrink))
         profile = image.info.get("icc_profile")
         image = _plain_mode(image)
-        image = image.resize(target, Image.Resampling.BOX, box=box)
+        # Hamming: as sharp as plain area averaging, without its dislocations of half a pixel at odd ratios.
+        image = image.resize(target, Image.Resampling.HAMMING, box=box)
         image.info["icc_profile"] = profile
     return _upright(_to_srgb(image), photo.orientation)
 

@@ -99,7 +99,7 @@ def _toml_advice(text: str, where: str) -> str:
 
 def slug_of(title: str) -> str:
     """A slug from a title: letters without accents, digits, hyphens. May be empty."""
-    plain = unicodedata.normalize("NFKD", title.replace("ß", "ss").replace("ø", "o").replace("æ", "ae"))
+    plain = unicodedata.normalize("NFKD", title.replace("½", " 1-2 ").replace("ß", "ss").replace("ø", "o").replace("æ", "ae"))
     return re.sub(r"[^a-z0-9]+", "-", plain.encode("ascii", "ignore").decode().lower()).strip("-")[:80].strip("-")
 
 
