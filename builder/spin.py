@@ -81,6 +81,7 @@ class FrameMeasure:
     roll_deg: float = 0.0  # clockwise as seen is positive
     gain: tuple[float, float, float] = (1.0, 1.0, 1.0)  # linear r, g, b that evens this frame to the spin's median
     to_reference: Affine = IDENTITY  # source pixel of this frame -> pixel of the spin's reference
+    blur_px: float | None = None  # sigma of blur beyond the neighbours', px of the widest output
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,14 @@ class Workers:
         if self._pool:
             self._pool.shutdown(wait=True, cancel_futures=kind is not None)
 
+    def stop(self) -> None:
+        """End all work now, whatever it is at."""
+        if self._pool:
+            processes = list((self._pool._processes or {}).values())  # the public way out only comes with 3.14
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            for process in processes:
+                process.terminate()
+
     def submit(self, work: Callable[..., Any], *args: Any) -> "Future[Any]":
         if self._pool:
             return self._pool.submit(work, *args)

@@ -169,8 +169,8 @@ class FinishSettings(Declared):
 
 
 def _widths(value: tuple[int, ...]) -> tuple[int, ...]:
-    if not value or not all(64 <= width <= 8192 for width in value):
-        raise ValueError("one or more widths from 64 to 8192 pixels are wanted")
+    if not value or not all(16 <= width <= 8192 for width in value):
+        raise ValueError("one or more widths from 16 to 8192 pixels are wanted")
     return tuple(sorted(set(value)))
 
 

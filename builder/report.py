@@ -1,0 +1,44 @@
+"""What a build says when it is done."""
+
+from __future__ import annotations
+
+from builder.build import BuildResult, BuiltItem
+from builder.terminal import Terminal
+
+VERDICTS = {"ready": "ready", "notes": "usable with notes", "reshoot": "reshoot"}
+
+
+def print_build(result: BuildResult, terminal: Terminal) -> int:
+    """Print it; returns the exit status."""
+    for item in result.items:
+        terminal.say(item_line(item))
+        for finding in item.measures.findings if item.measures else ():
+            show = terminal.note if finding.severity == "note" else terminal.warn
+            show(f"  {finding.message} {finding.advice}")
+        for note in item.notes:
+            terminal.note(f"  {note[:1].upper()}{note[1:].rstrip('.')}.")
+    for note in result.notes:
+        terminal.say(note)
+    if result.stopped:
+        terminal.warn("Stopped before writing, as --strict asks: something must be shot again.")
+        return 1
+    if result.written and result.items:
+        terminal.say(written_line(result))
+    terminal.say(f"Open {result.out / 'index.html'}")
+    return 0
+
+
+def item_line(item: BuiltItem) -> str:
+    verdict = VERDICTS[item.measures.verdict] if item.measures else ""
+    left_out = item.frames - item.shown
+    shown = f"{item.frames} frames" + (f", {left_out} left out" if item.shown and left_out else "")
+    return f"{item.slug}: {shown}, {verdict}"
+
+
+def written_line(result: BuildResult) -> str:
+    written = result.written
+    parts = [f"{written.written} files written", f"{written.reused} kept"]
+    parts += [f"{written.removed} removed"] if written.removed else []
+    parts += [f"{written.carried} of your own carried over"] if written.carried else []
+    saved = f" The cache saved {result.saved_s:.0f} s of work." if result.saved_s >= 1 else ""
+    return f"Site: {', '.join(parts)}.{saved}"

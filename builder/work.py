@@ -1,0 +1,175 @@
+"""What the worker processes do for one item: whole pieces of work by name, with values in and values out."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from builder.catalog import FinishSettings, OutputSettings
+from builder.spin import Photo, SpinMeasures, Turn
+
+if TYPE_CHECKING:
+    from builder.derivatives import Derived, Ladder, Strip
+    from builder.finished import Finished, FinishPlan
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a spin's pictures depend on besides its photos."""
+
+    finish: FinishSettings
+    output: OutputSettings
+    closed: bool
+    turn: Turn | None
+    start: str | None
+    disc_mm: float | None
+    watermark: str | None = None
+
+
+def measure_work(photos, unreadable, slug, source, closed, turn, widest) -> SpinMeasures:
+    from builder.measured import measure_spin
+
+    return measure_spin(
+        photos, slug=slug, source=source, closed=closed, turn=turn, widest=widest, unreadable=unreadable
+    )
+
+
+def frame_file(picture_format: str, width: int, index: int) -> str:
+    """Where a frame lies below the item's folder."""
+    from builder.derivatives import ENDINGS
+
+    return f"frames/{width}/{index:03d}{ENDINGS[picture_format]}"
+
+
+def folder_picture(folder: Path, index: int) -> Path:
+    return folder / f"{index:04d}.npy"
+
+
+def plan_work(
+    photos: tuple[Photo, ...], measures: SpinMeasures, finish: FinishSettings, plate: Path | None,
+    grey_card: Path | None, disc_mm: float | None,
+) -> "FinishPlan":  # fmt: skip
+    from builder.finished import plan_finish
+    from builder.frames import single_photo
+
+    return plan_finish(
+        photos, measures, finish,
+        empty_set=single_photo(plate) if plate else None,
+        grey_card=single_photo(grey_card) if grey_card else None,
+        disc_mm=disc_mm,
+    )  # fmt: skip
+
+
+def ladder_work(plan: "FinishPlan", samples: Sequence[int], settings: Settings) -> "Ladder":
+    """The widths that can be had, and the quality each needs."""
+    from builder.derivatives import Ladder, fit_ladder, ladder_widths
+
+    widths = ladder_widths(settings.output.widths, plan.width)
+    ladder = Ladder(widths, settings.output.formats)
+    finished = [finished_frame(plan, index, max(widths), settings) for index in samples]
+    boxes = [subject_box(one.matte) for one in finished]
+    return fit_ladder(ladder, [one.pixels for one in finished], boxes, sharpener(settings))
+
+
+def frame_work(plan: "FinishPlan", index: int, ladder: "Ladder", settings: Settings, folder: Path) -> "Derived":
+    """One frame's files; its picture for strip, films and sheets goes to a file instead of through a pipe."""
+    from builder.derivatives import derive_frame
+
+    finished = finished_frame(plan, index, max(ladder.widths), settings)
+    derived = derive_frame(finished.pixels, ladder, sharpener(settings))
+    np.save(folder_picture(folder, index), derived.picture)
+    return dataclasses.replace(derived, picture=derived.picture[:0])
+
+
+def single_work(plan: "FinishPlan", home: int, ladder: "Ladder", settings: Settings) -> dict[str, bytes]:
+    """Pictures of the home frame alone."""
+    from builder.derivatives import make_link_picture, make_poster, make_still
+
+    finished = finished_frame(plan, home, max(ladder.widths), settings)
+    sharpen, box = sharpener(settings), subject_box(finished.matte)
+    margin = settings.finish.margin
+    return {
+        "poster.jpg": make_poster(finished.pixels, sharpen),
+        "still.jpg": make_still(finished.pixels, sharpen, plan.backdrop),
+        "link.jpg": make_link_picture(finished.pixels, box, sharpen, plan.backdrop, margin=margin),
+    }
+
+
+def finished_frame(plan: "FinishPlan", index: int, width: int, settings: Settings) -> "Finished":
+    """One finished frame, with a proof's watermark where one is wanted."""
+    from builder.finished import finish_frame
+
+    finished = finish_frame(plan, index, width=width)
+    if settings.watermark is None:
+        return finished
+    from builder.sheets import watermark
+
+    return dataclasses.replace(finished, pixels=watermark(finished.pixels, settings.watermark))
+
+
+def sharpener(settings: Settings) -> Callable[[np.ndarray, int], np.ndarray]:
+    from builder.finished import sharpen
+
+    return functools.partial(_sharpen, sharpen, settings.finish.sharpen)
+
+
+def _sharpen(sharpen, amount: float, pixels: np.ndarray, width: int) -> np.ndarray:
+    return sharpen(pixels, amount, width) if amount > 0 else pixels
+
+
+def subject_box(matte: np.ndarray | None) -> tuple[float, float, float, float] | None:
+    """x0, y0, x1, y1 of what is more subject than backdrop; None where there is no matte to tell."""
+    if matte is None:
+        return None
+    rows, columns = np.flatnonzero((matte > 127).any(axis=1)), np.flatnonzero((matte > 127).any(axis=0))
+    if not len(rows):
+        return None
+    return float(columns[0]), float(rows[0]), float(columns[-1] + 1), float(rows[-1] + 1)
+
+
+def strip_work(pictures: Sequence[Path]) -> "Strip":
+    from builder.derivatives import make_strip
+
+    return make_strip(_load(pictures))
+
+
+def sheet_work(frames: Sequence[bytes], title: str, shop: str, angles: Sequence[float]) -> bytes:
+    from builder.derivatives import decode_picture
+    from builder.sheets import make_contact_sheet
+
+    return make_contact_sheet([decode_picture(frame) for frame in frames], title, shop, angles_deg=angles)
+
+
+def gif_work(pictures: Sequence[Path], angles: Sequence[float], home: int, settings: Settings, backdrop) -> bytes:
+    from builder.film import make_gif, time_turn
+
+    pictures, angles = _from_home(pictures, angles, home, settings.closed)
+    return make_gif(_load(pictures), time_turn(len(pictures), angles, settings.closed), backdrop=backdrop)
+
+
+def mp4_work(pictures: Sequence[Path], angles: Sequence[float], home: int, settings: Settings, backdrop) -> bytes:
+    from builder.film import make_mp4, time_turn
+
+    pictures, angles = _from_home(pictures, angles, home, settings.closed)
+    return make_mp4(_load(pictures), time_turn(len(pictures), angles, settings.closed))
+
+
+def _from_home(
+    pictures: Sequence[Path], angles: Sequence[float], home: int, closed: bool
+) -> tuple[list[Path], list[float]]:
+    """A closed turn's film starts at the frame shown first; a part turn keeps its ends."""
+    if not closed:
+        return list(pictures), list(angles)
+    turned = [(angle - angles[home]) % 360 for angle in angles]
+    return [*pictures[home:], *pictures[:home]], [*turned[home:], *turned[:home]]
+
+
+def _load(pictures: Sequence[Path]) -> list[np.ndarray]:
+    """Read when needed, and given back to the system when it needs the memory."""
+    return [np.load(path, mmap_mode="r") for path in pictures]

@@ -1,0 +1,27 @@
+"""The demo catalogue, built once for all tests that look at a whole site."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.command import kickwheel
+
+DEMO = Path(__file__).parent.parent / "demo_catalog"
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory) -> Path:
+    """A copy of demo_catalog/ with its site built by the command."""
+    folder = tmp_path_factory.mktemp("demo") / "demo_catalog"
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("site", ".kickwheel"))
+    ran = kickwheel("build", folder, timeout=600)
+    assert ran.status == 0, ran.err
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_site(demo) -> Path:
+    return demo / "site"
