@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from builder import __version__
+from builder.capture.cli import plan
 from builder.errors import KickwheelError
 from builder.terminal import Terminal, show_error
 
@@ -48,6 +49,9 @@ def new(folder: Path, quiet: bool) -> None:
 
     file = start_catalog(folder)
     Terminal(quiet=quiet).say(f"Wrote {file}. Put each item's photos into a folder beside it, then edit that file.")
+
+
+kickwheel.add_command(plan)
 
 
 @kickwheel.command()
