@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -103,7 +104,7 @@ def _listed_page(out: Path, entry: Mapping[str, Any]) -> ItemPage:
         poster=poster_of(spin, size),
         tags=tuple(entry.get("tags", ())),
         draft=bool(entry.get("draft")),
-        description_html=entry.get("description", ""),
+        description_html=html.escape(entry.get("description", "")),
         **{f"{name}": _listed_file(out, entry, name) for name in ("gif", "mp4", "still", "link_picture", "contact_sheet")},
         **kept,
     )
