@@ -69,7 +69,12 @@ def one_thread() -> None:
 
 
 def _start_worker() -> None:
+    import multiprocessing
     import signal
+    import threading
 
+    parent = multiprocessing.parent_process()
+    if parent is not None:  # a parent that was killed can't end its workers: they watch it themselves
+        threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent, which ends its workers in order
     one_thread()

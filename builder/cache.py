@@ -1,0 +1,261 @@
+"""Finished results kept between builds: a key made of content and settings -> named blobs and facts.
+
+An entry is two files, `KEY.pack` (its blobs end to end) and `KEY.json` (names, places, digests, and a check
+over itself), each written whole by rename, the pack first. So a crash leaves an entry or none, and readers
+and writers in other processes never meet a half one. Nothing is trusted: the index is told by its check, the
+pack by its size, and each blob by its digest when read. Damaged, truncated or foreign entries count
+as absent.
+
+Trimming takes packs away but leaves small indexes: an item whose results still lie in the site as last
+written needs no more than its index, so a shop larger than the cache doesn't thrash.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import enum
+import json
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from builder.lock import WAIT_S, hold
+from builder.stamps import Fingerprints, read_record, write_record
+from builder.writing import content_digest, explain, replace_whole
+
+VERSION = 1
+LIMIT_BYTES = 5_000_000_000
+INDEX_SHARE = 0.02  # of the limit, for indexes whose packs are gone
+USE_NOTED_EVERY_S = 3600  # how finely "oldest" is told
+LEFTOVER_S = 3600  # a temporary file this old belongs to no living writer
+TAG = "Signature: 8a477f597d28d172789f06886806bc55\n# This is a cache of Kickwheel; it may be deleted.\n"
+
+
+def digest(*parts: Any) -> str:
+    """A key that is the same for the same values in every run and on every machine.
+
+    Takes None, bool, int, float, str, bytes, lists, tuples, sets, str-keyed mappings, dataclasses, enums and
+    catalogue settings. Raises TypeError for anything else, paths above all: they differ between machines.
+    """
+    return content_digest(
+        json.dumps(_plain(parts), sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
+    )
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, enum.Enum):
+        return _plain(value.value)
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    if isinstance(value, bytes):
+        return {"bytes": content_digest(value)}
+    if isinstance(value, (list, tuple)):
+        return [_plain(part) for part in value]
+    if isinstance(value, (set, frozenset)):
+        return {"set": sorted(json.dumps(_plain(part), sort_keys=True) for part in value)}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if hasattr(value, "model_dump"):
+        return _plain(value.model_dump(mode="json"))
+    if isinstance(value, Mapping) and all(isinstance(key, str) for key in value):
+        return {key: _plain(part) for key, part in value.items()}
+    raise TypeError(f"{type(value).__name__} can't be part of a cache key")
+
+
+class DamagedEntry(LookupError):
+    """A blob isn't what it was when stored. Its entry is already gone: compute it again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blob:
+    """One piece of stored content; read() gives bytes that match the digest or raises DamagedEntry."""
+
+    digest: str
+    size: int
+    offset: int
+    index: Path
+
+    def read(self) -> bytes:
+        try:
+            with open(self.index.with_suffix(".pack"), "rb") as pack:
+                pack.seek(self.offset)
+                content = pack.read(self.size)
+        except OSError as error:
+            raise DamagedEntry(str(self.index)) from error
+        if content_digest(content) != self.digest:
+            with suppress(OSError):
+                self.index.unlink()
+            raise DamagedEntry(str(self.index))
+        return content
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """facts: the JSON value stored with the blobs. cost_s: seconds it took to make them."""
+
+    blobs: Mapping[str, Blob]
+    facts: Any = None
+    cost_s: float = 0.0
+
+
+class Cache:
+    """The cache folder of a catalogue. Any number of processes may use it at once.
+
+    stores: further cache folders, only read from, such as the shares of a build that other machines did.
+    """
+
+    def __init__(self, root: Path, *, limit_bytes: int = LIMIT_BYTES, stores: Sequence[Path] = ()) -> None:
+        self.root = root
+        self.limit_bytes = limit_bytes
+        self.fingerprints = Fingerprints(root / "sources")
+        self.hit_count = 0
+        self.miss_count = 0
+        self.saved_s = 0.0
+        self._places = [root, *stores]
+
+    def get(
+        self, key: str, *, lazy: bool = False, held: Callable[[str], object] | None = None
+    ) -> Entry | None:
+        """The entry, or None when there is none that can be trusted.
+
+        All content is verified before returning. lazy: leave that to `Blob.read`, for content that may not be
+        needed. held: tells for a digest whether its content exists elsewhere (the site as last written);
+        implies lazy, and an entry whose pack was trimmed will do when everything is held.
+        """
+        for place in self._places:
+            entry = self._read(_index(place, key), key, lazy or held is not None, held)
+            if entry is not None:
+                self.hit_count += 1
+                self.saved_s += entry.cost_s
+                return entry
+        self.miss_count += 1
+        return None
+
+    def put(self, key: str, blobs: Mapping[str, bytes], facts: Any = None, *, cost_s: float = 0.0) -> Entry:
+        """Store, whole or not at all. facts: any JSON value. Raises OutputError: disk full, no permission."""
+        index = _index(self.root, key)
+        stored, offset = {}, 0
+        for name, content in blobs.items():
+            stored[name] = Blob(content_digest(content), len(content), offset, index)
+            offset += len(content)
+        try:
+            self._prepare(index.parent)
+            if blobs:
+                replace_whole(index.with_suffix(".pack"), b"".join(blobs.values()))
+            write_record(
+                index,
+                {
+                    "version": VERSION,
+                    "key": key,
+                    "facts": facts,
+                    "cost_s": round(cost_s, 3),
+                    "size": offset,
+                    "blobs": {name: [blob.digest, blob.size, blob.offset] for name, blob in stored.items()},
+                },
+            )
+        except OSError as error:
+            raise explain(error, self.root) from error
+        return Entry(stored, facts, cost_s)
+
+    def trim(self) -> int:
+        """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed."""
+        packs, bare, used = [], [], 0
+        for path, status in _files(self.root):
+            used += status.st_size
+            if path.suffix == ".part" or (path.suffix == ".pack" and not path.with_suffix(".json").exists()):
+                if time.time() - status.st_mtime > LEFTOVER_S:
+                    used -= status.st_size
+                    _unlink(path)
+            elif path.suffix == ".json" and path.parent.parent.name == "results":
+                pack = path.with_suffix(".pack")
+                size = _size_of(pack)
+                chosen = bare if size is None else packs
+                chosen.append((status.st_mtime, pack if size is not None else path, size or status.st_size))
+        removed = _drop_oldest(packs, used - self.limit_bytes)
+        spare = sum(size for _, _, size in bare) - int(self.limit_bytes * INDEX_SHARE)
+        return removed + _drop_oldest(bare, spare)
+
+    @contextmanager
+    def locked(
+        self, *, wait_s: float = WAIT_S, on_wait: Callable[[str], None] | None = None
+    ) -> Iterator[None]:
+        """One build of a catalogue at a time; see `lock.hold`."""
+        try:
+            self._prepare(self.root)
+        except OSError as error:
+            raise explain(error, self.root) from error
+        with hold(self.root / "lock", wait_s=wait_s, on_wait=on_wait):
+            yield
+
+    def _read(self, index: Path, key: str, lazy: bool, held: Callable[[str], object] | None) -> Entry | None:
+        record = read_record(index)
+        if not isinstance(record, dict) or record.get("version") != VERSION or record.get("key") != key:
+            return None
+        blobs = {
+            name: Blob(found, size, offset, index) for name, (found, size, offset) in record["blobs"].items()
+        }
+        whole = not blobs or _size_of(index.with_suffix(".pack")) == record["size"]
+        if not whole and (held is None or not all(held(blob.digest) for blob in blobs.values())):
+            return None
+        if not lazy:
+            try:
+                for blob in blobs.values():
+                    blob.read()
+            except DamagedEntry:
+                return None
+        _note_use(index)
+        return Entry(blobs, record["facts"], record["cost_s"])
+
+    def _prepare(self, folder: Path) -> None:
+        if folder.is_dir() and (self.root / "CACHEDIR.TAG").exists():
+            return
+        folder.mkdir(parents=True, exist_ok=True)
+        # bford.info/cachedir: backup programs skip a folder that says so; and it isn't for version control
+        for name, text in (("CACHEDIR.TAG", TAG), (".gitignore", "*\n")):
+            if not (self.root / name).exists():
+                replace_whole(self.root / name, text.encode())
+
+
+def _index(root: Path, key: str) -> Path:
+    return root / "results" / key[:2] / f"{key}.json"
+
+
+def _size_of(path: Path) -> int | None:
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return None
+
+
+def _note_use(index: Path) -> None:
+    with suppress(OSError):  # a store may be read-only
+        if time.time() - os.stat(index).st_mtime > USE_NOTED_EVERY_S:
+            os.utime(index)
+
+
+def _files(root: Path) -> Iterator[tuple[Path, os.stat_result]]:
+    for folder in (root, root / "sources", *sorted(root.glob("results/*"))):
+        with suppress(OSError), os.scandir(folder) as listing:
+            for entry in listing:
+                with suppress(FileNotFoundError):
+                    if entry.is_file():
+                        yield Path(entry.path), entry.stat()
+
+
+def _drop_oldest(files: list[tuple[float, Path, int]], spare: int) -> int:
+    removed = 0
+    for _, path, size in sorted(files):
+        if removed >= spare:
+            break
+        _unlink(path)
+        removed += size
+    return removed
+
+
+def _unlink(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
