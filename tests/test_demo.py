@@ -80,7 +80,7 @@ def test_first_turn_is_light(demo_site):
 def test_no_broken_link(demo_site):
     paths = [p.relative_to(demo_site).as_posix() for p in demo_site.rglob("*") if p.is_file()]
     pages = {name: (demo_site / name).read_text("utf-8") for name in paths if name.endswith(".html")}
-    assert check_links(pages, paths, site_path="/spins/") == []
+    assert check_links(pages.items(), paths, site_path="/spins/") == []
 
 
 def test_nothing_private_in_any_byte(demo, demo_site, tmp_path):
