@@ -175,7 +175,7 @@ def test_embeds_in_a_page_of_another_origin(page, hosted, serve_site, tmp_path):
         "<!doctype html><title>Shop</title>"
         f'<iframe id="a" title="Pot" src="{address}coffee-pot/embed/" width="500" height="500"></iframe>'
         f'<kick-spin src="{address}toy-boat/spin.js" style="display:block;width:500px"></kick-spin>'
-        f'<script async src="{address}assets/kick-spin.js"></script>'
+        f'<script async src="{address}kick-spin.js"></script>'
     )
     page.goto(serve_site(other).url + "/")
     ready(page)
