@@ -133,7 +133,7 @@ def finish(catalog: Path, items: tuple[str, ...], out: Path, file_format: str, j
 
 @kickwheel.command()
 @catalog_argument
-@click.option("--port", type=click.IntRange(1, 65535), metavar="N", help="Default: the first free one from 8017.")
+@click.option("--port", type=click.IntRange(1, 65535), metavar="N", help="Default: the first free one from 8000.")
 @jobs_option
 @quiet_option
 def serve(catalog: Path, port: int | None, jobs: int | None, quiet: bool) -> None:
