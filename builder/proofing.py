@@ -8,12 +8,14 @@ from pathlib import Path
 
 from builder.build import measure_all, opened, picture_all, theme_of
 from builder.catalog import Catalog
+from builder.errors import InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import SpinPictures, refuse_broken
 from builder.item_pages import item_page, shop_page
 from builder.page_values import ItemPage
 from builder.pages import proof_assets, render_proof, require_theme
 from builder.proof import check_proof, write_proof
+from builder.sheets import printable
 from builder.site import SiteFile, hashed_name
 from builder.terminal import Terminal
 
@@ -24,6 +26,11 @@ def make_proof(
     catalog_path: Path, only: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, terminal: Terminal
 ) -> str:
     """Write the zip; returns a line to print. Raises KickwheelError."""
+    if watermark is not None and not printable(watermark).strip():
+        raise InputError.at(
+            "--watermark", "", f"none of {watermark!r} can be drawn with the fonts that Kickwheel carries",
+            "Use Latin, Greek or Cyrillic letters.",
+        )  # fmt: skip
     with opened(catalog_path, jobs, terminal) as (catalog, cache, workers):
         target = out or catalog.folder / "proofs.zip"
         check_proof(target)

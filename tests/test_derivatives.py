@@ -67,6 +67,7 @@ def boxes_of(data: bytes, start: int = 0, stop: int | None = None):
 
 # ---- ladder ------------------------------------------------------------------------------------------------
 
+
 @pytest.mark.parametrize(
     ("widths", "finished", "expected"),
     [
@@ -85,7 +86,9 @@ def test_never_enlarged(widths, finished, expected):
 
 def test_each_rung_opens_in_each_format_and_looks_like_the_frame():
     pixels = on_white(1)
-    ladder = Ladder(derivatives.ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100)
+    ladder = Ladder(
+        derivatives.ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100
+    )
     derived = derivatives.derive_frame(pixels, ladder, as_is)
     assert set(derived.files) == {(format, width) for format in ladder.formats for width in (60, 120, 240)}
     assert derived.sizes == {60: (60, 45), 120: (120, 90), 240: (240, 180)}
@@ -106,7 +109,9 @@ def test_sharpening_comes_after_the_last_resize_and_knows_its_width():
 
     derived = derivatives.derive_frame(on_white(), Ladder((120, 240), ("jpeg",), film_width=120), sharpen)
     assert sorted(asked) == [(120, 120), (240, 240)]
-    assert np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10  # white became black once, not twice
+    assert (
+        np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10
+    )  # white became black once, not twice
 
 
 def test_average_is_taken_in_linear_light():
@@ -146,7 +151,9 @@ def test_transparency_is_kept_by_avif_and_webp_and_flattened_on_white_by_jpeg():
 @pytest.mark.parametrize("format", ["avif", "webp", "jpeg"])
 def test_white_backdrop_stays_pure_white(format):
     pixels = on_white(3)
-    decoded = np.asarray(opened(derivatives.encode_picture(pixels, format, derivatives.QUALITY_RANGE[format][0])))
+    decoded = np.asarray(
+        opened(derivatives.encode_picture(pixels, format, derivatives.QUALITY_RANGE[format][0]))
+    )
     # WebP codes luma in 219 steps (RFC 6386, section 9.2), so that one step off is 254
     least = 254 if format == "webp" else 255
     assert (decoded[:12] >= least).all() and (decoded[:, :12] >= least).all()
@@ -159,7 +166,17 @@ def test_packed_pictures_come_back_to_the_bit(pixels):
 
 # ---- no metadata -------------------------------------------------------------------------------------------
 
-TELL_TALES = (b"Exif", b"EXIF", b"GPS", b"http://ns.adobe.com", b"xpacket", b"XMP ", b"ICC_PROFILE", b"ICCP", b"8BIM")
+TELL_TALES = (
+    b"Exif",
+    b"EXIF",
+    b"GPS",
+    b"http://ns.adobe.com",
+    b"xpacket",
+    b"XMP ",
+    b"ICC_PROFILE",
+    b"ICCP",
+    b"8BIM",
+)
 
 
 def all_files() -> dict[str, bytes]:
@@ -210,15 +227,17 @@ def assert_webp_is_bare(file: bytes) -> None:
 
 
 def assert_avif_is_bare(file: bytes) -> None:
-    """Items are pictures only (ISO/IEC 23008-12 gives Exif an item of its own), colour by number: primaries of
-    BT.709, transfer of sRGB (ISO/IEC 23091-2: 1 and 13).
+    """Items are pictures only (ISO/IEC 23008-12 gives Exif an item of its own), colour by number: primaries
+    of BT.709, transfer of sRGB (ISO/IEC 23091-2: 1 and 13).
     """
     kinds = {kind: (start, stop) for kind, start, stop in boxes_of(file)}
     assert list(kinds)[0] == "ftyp" and file[kinds["ftyp"][0] :][:4] == b"avif"
     start, stop = kinds["meta"]
     inner = {kind: (a, b) for kind, a, b in boxes_of(file, start + 4, stop)}
     a, b = inner["iinf"]
-    items = [file[content + 8 : content + 12] for kind, content, _ in boxes_of(file, a + 6, b) if kind == "infe"]
+    items = [
+        file[content + 8 : content + 12] for kind, content, _ in boxes_of(file, a + 6, b) if kind == "infe"
+    ]
     assert items and set(items) == {b"av01"}
     colours = file[inner["iprp"][0] : inner["iprp"][1]].split(b"colr")[1:]
     assert colours and all(colour[:8] == b"nclx\x00\x01\x00\x0d" for colour in colours)
@@ -237,19 +256,30 @@ print(hashlib.sha256(b"".join(all_files().values())).hexdigest())
 
 
 def test_bytes_do_not_depend_on_the_run_or_the_cores():
+    """One core, and glibc fills new memory with a pattern: an encoder that reads it would be caught."""
     here = hashlib.sha256(b"".join(all_files().values())).hexdigest()
     root = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-    there = subprocess.run([sys.executable, "-c", ONE_CORE.format(root=root)], capture_output=True, text=True)
+    there = subprocess.run(
+        [sys.executable, "-c", ONE_CORE.format(root=root)],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"MALLOC_PERTURB_": "1"},
+    )
     assert there.stdout.strip() == here, there.stderr
 
 
 # ---- quality -----------------------------------------------------------------------------------------------
 
+
 def test_similarity_agrees_with_scikit_image():
     rng = np.random.default_rng(4)
     first = derivatives._luma(turning_bar(3, 12, 160, 120))
-    for second in (np.clip(first + rng.normal(0, 9, first.shape), 0, 255).astype(np.uint8), first, 255 - first):
-        mean, full = reference_ssim(first, second, full=True)
+    for second in (
+        np.clip(first + rng.normal(0, 9, first.shape), 0, 255).astype(np.uint8),
+        first,
+        255 - first,
+    ):
+        mean, full = reference_ssim(first, second, data_range=255, full=True)
         ours = derivatives.structural_similarity(first, second)
         assert abs(ours - full).max() < 2e-3 and abs(ours[3:-3, 3:-3].mean() - mean) < 1e-5
 
@@ -257,9 +287,9 @@ def test_similarity_agrees_with_scikit_image():
 def grainy(index: int) -> np.ndarray:
     noise = np.random.default_rng(index).normal(0, 3, (360, 480, 3))
     pixels = on_white(index, 12, 480, 360)
-    return np.where((pixels == 255).all(axis=2, keepdims=True), pixels, np.clip(pixels + noise, 0, 255)).astype(
-        np.uint8
-    )
+    return np.where(
+        (pixels == 255).all(axis=2, keepdims=True), pixels, np.clip(pixels + noise, 0, 255)
+    ).astype(np.uint8)
 
 
 BOX = (90.0, 40.0, 390.0, 320.0)
@@ -284,7 +314,9 @@ def test_chosen_quality_reaches_its_target_on_other_frames(format):
 @pytest.mark.parametrize("format", ["avif", "webp", "jpeg"])
 def test_quality_never_falls_when_more_is_asked(format):
     samples = [grainy(1)]
-    chosen = [derivatives.choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)]
+    chosen = [
+        derivatives.choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)
+    ]
     assert chosen == sorted(chosen)
     assert (chosen[0], chosen[-1]) == derivatives.QUALITY_RANGE[format]
 
@@ -296,9 +328,12 @@ def test_fitted_ladder_has_a_quality_for_each_file():
 
 # ---- strip -------------------------------------------------------------------------------------------------
 
+
 def cells_of(strip: derivatives.Strip, count: int) -> list[np.ndarray]:
     sheet = np.asarray(opened(strip.file))
-    corners = [(index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)]
+    corners = [
+        (index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)
+    ]
     return [sheet[top : top + strip.height, left : left + strip.width] for top, left in corners]
 
 
@@ -309,20 +344,26 @@ def test_strip_holds_every_frame_within_its_budget():
     assert image.format == "WEBP" and len(strip.file) <= derivatives.STRIP_BUDGET == 60_000
     assert max(image.size) <= 4096 and strip.width <= WIDTH
     for picture, cell in zip(pictures, cells_of(strip, 36), strict=True):
-        reference = np.asarray(Image.fromarray(picture).resize((strip.width, strip.height), Image.Resampling.BOX))
+        reference = np.asarray(
+            Image.fromarray(picture).resize((strip.width, strip.height), Image.Resampling.BOX)
+        )
         assert reference_ssim(rgb2gray(reference), rgb2gray(cell), data_range=1) > 0.9
 
 
 def test_cells_do_not_bleed_into_each_other():
-    flats = [np.full((180, 240, 3), colour, np.uint8) for colour in ((200, 30, 30), (30, 60, 200), (255, 255, 255))]
+    flats = [
+        np.full((180, 240, 3), colour, np.uint8) for colour in ((200, 30, 30), (30, 60, 200), (255, 255, 255))
+    ]
     pictures = [flats[index % 3] for index in range(10)]
     for picture, cell in zip(pictures, cells_of(derivatives.make_strip(pictures), 10), strict=True):
         off = abs(cell.astype(int) - picture[0, 0].astype(int))
-        assert off[1:-1, 1:-1].max() <= 4  # the outermost pixel's chroma is smoothed by decoders
+        assert off[1:-1, 1:-1].max() <= 8  # the outermost pixel's chroma is smoothed by decoders
         assert abs(rgb2gray(cell) - rgb2gray(picture[:1, :1])).max() < 0.12
 
 
-@pytest.mark.parametrize(("wide", "tall", "count"), [(240, 320, 24), (300, 100, 72), (97, 131, 5), (50, 20, 2)])
+@pytest.mark.parametrize(
+    ("wide", "tall", "count"), [(240, 320, 24), (300, 100, 72), (97, 131, 5), (50, 20, 2)]
+)
 def test_strip_cells_fit_shape_size_and_sheet(wide, tall, count):
     strip = derivatives.make_strip([on_white(index, count, wide, tall) for index in range(count)])
     assert strip.width <= wide and strip.height <= tall
@@ -351,10 +392,13 @@ def test_strip_keeps_transparency():
 
 # ---- single pictures ---------------------------------------------------------------------------------------
 
+
 def test_poster_is_a_jpeg_no_wider_than_asked():
     assert opened(derivatives.make_poster(on_white(), as_is, 120)).size == (120, 90)
     small = opened(derivatives.make_poster(see_through(on_white()), as_is))
-    assert small.format == "JPEG" and small.size == (WIDTH, HEIGHT) and small.getpixel((0, 0)) == (255, 255, 255)
+    assert (
+        small.format == "JPEG" and small.size == (WIDTH, HEIGHT) and small.getpixel((0, 0)) == (255, 255, 255)
+    )
 
 
 @pytest.mark.parametrize("backdrop", [None, (255, 255, 255)])
@@ -375,7 +419,7 @@ def test_still_of_a_kept_grey_backdrop_shows_no_seam():
 
 @pytest.mark.parametrize("size", [(240, 180), (1600, 1600), (900, 1600)])
 def test_link_picture_is_1200_by_630_with_the_subject_whole(size):
-    """1200 × 630 is the size given with the Open Graph protocol's og:image by its readers; common practice."""
+    """1200 × 630 is what readers of the Open Graph protocol's og:image show large; common practice."""
     pixels = on_white(0, 12, *size)
     tall = size[1]
     box = (size[0] / 2 - 0.2 * tall, 0.14 * tall, size[0] / 2 + 0.4 * tall, 0.86 * tall)

@@ -172,7 +172,7 @@ def test_embeds_in_a_page_of_another_origin(page, hosted, serve_site, tmp_path):
     other = tmp_path / "other"
     other.mkdir()
     (other / "index.html").write_text(
-        "<!doctype html><title>Shop</title>"
+        '<!doctype html><title>Shop</title><link rel="icon" href="data:,">'
         f'<iframe id="a" title="Pot" src="{address}coffee-pot/embed/" width="500" height="500"></iframe>'
         f'<kick-spin src="{address}toy-boat/spin.js" style="display:block;width:500px"></kick-spin>'
         f'<script async src="{address}kick-spin.js"></script>'
