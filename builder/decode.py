@@ -29,7 +29,7 @@ PHOTO_ENDINGS = {
 MOST_PIXELS = 260_000_000
 
 # Named so that Pillow never tries readers that run other programs (PostScript) on a file called .jpg.
-FORMATS = ["JPEG", "PNG", "WEBP", "TIFF", "AVIF", "HEIF"]
+FORMATS = ["JPEG", "PNG", "WEBP", "TIFF"]  # AVIF and HEIF are told by their file type box
 
 _EXIF_IFD, _ORIENTATION, _TIME, _TIME_ORIGINAL, _SUBSEC_ORIGINAL, _FOCAL_35 = (
     0x8769, 0x0112, 0x0132, 0x9003, 0x9291, 0xA405,

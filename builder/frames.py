@@ -149,7 +149,7 @@ def _without(
         raise PhotoError(*faults)
     begin = photos.index(start) if start else 0
     stop = photos.index(end) + 1 if end else len(photos)
-    if begin >= stop:
+    if start and end and begin >= stop:
         raise PhotoError.at(folder, "from, to", f"'{first}' comes after '{last}'", "Swap the two names.")
     photos = photos[begin:stop]
     stand_ins = dict(reshot)
