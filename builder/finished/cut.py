@@ -1,0 +1,175 @@
+"""Which pixels of a frame are the subject: a hard cut between subject and backdrop, by difference to the clean plate.
+
+Light and shade on the backdrop change softly and scale its colour; an object has an outline. So what differs beyond
+doubt and what doesn't differ are seeds, and the rest is divided where the difference changes most steeply (a watershed,
+F. Meyer, Topographic distance and watershed lines, Signal Processing 38 (1994) 113-125, as OpenCV has it).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from builder import colour
+
+_SQUARE = np.ones((3, 3), np.uint8)
+_NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
+_DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
+_SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
+_NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
+# Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
+# by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
+_TINT = 0.05
+_TINT_BY_DEPTH = 0.35
+_TINT_BY_LIGHT = 0.25
+
+
+def cut_subject(frame: np.ndarray, clean) -> np.ndarray:
+    """Hard matte, bool (h, w).
+
+    frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
+    """
+    soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
+    subject, backdrop = seeds(frame, soft, clean)
+    if not subject.any():
+        return subject
+    markers = np.zeros(subject.shape, np.int32)
+    markers[backdrop] = 1
+    markers[subject] = 2
+    relief = np.clip(128 + soft, 0, 255).astype(np.uint8)
+    labels = cv2.watershed(relief, markers)
+    found = labels == 2
+    size = _largest(np.abs(soft))  # the watershed's own line goes to the side it looks like
+    half = 0.5 * cv2.dilate(np.where(found, size, 0), np.ones((5, 5), np.uint8))
+    found |= (labels == -1) & (half > 0) & (size > half) & ~backdrop
+    return _without_specks(found)
+
+
+def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
+    """Certainly subject and certainly backdrop, bool (h, w). soft: the smoothed difference to the plate, codes."""
+    size = _largest(np.abs(soft))
+    steady = clean.steady
+    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
+    usual = max(_NOISE_CODES, usual)
+    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
+    ratio, shade, no_shade = _shade(frame, clean.lit, usual)
+    deep = shade < _DEEPEST_SHADE
+    subject = np.where(steady, size > 4.5 * noise, no_shade & (size > np.maximum(5 * noise, 10)))
+    # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
+    subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
+    # What is never clear is subject; but under an open stand the shade may never leave a place.
+    never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    subject = (subject | never_clear) & clean.way
+
+    calm = size < 2.2 * noise
+    # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise.
+    even = 3 * usual
+    range_ = _largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
+    flat = range_ < even + _SOFT_EDGE * _largest(clean.lit)
+    shaded = ~steady & flat & ~no_shade & ~deep & (shade < 1.03)
+    backdrop = _reached(calm | shaded | ~clean.way, ~clean.way)
+    backdrop |= _holes(calm & ~backdrop, size, flat)
+    shade_patch, dark_thing = _shut_in(~steady & flat & ~no_shade & ~subject & ~backdrop, ratio, shade, backdrop, subject, flat)
+    backdrop |= shade_patch
+    subject |= dark_thing & clean.way
+    return subject, (backdrop & ~subject) | ~clean.way
+
+
+def _shade(frame: np.ndarray, plate: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that.
+
+    noise: codes. Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
+    """
+    dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
+    ratio = cv2.blur(light / dark, (3, 3))
+    shade = cv2.transform(ratio, np.float32([[0.3, 0.5, 0.2]]))
+    tint = _largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
+    unsure = 2 * noise * 2.4 / (_largest(plate) + 14)
+    odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
+    return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
+
+
+def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Allowed pixels that hang together with the start, less a pixel's breadth at their edge."""
+    whole = cv2.erode(allowed.astype(np.uint8), _SQUARE)
+    labels = cv2.connectedComponents(whole, connectivity=4)[1]
+    ours = np.unique(labels[start & (whole > 0)])
+    good = np.zeros(labels.max() + 1, bool)
+    good[ours[ours > 0]] = True
+    return good[labels]
+
+
+def _holes(calm: np.ndarray, size: np.ndarray, flat: np.ndarray) -> np.ndarray:
+    """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
+
+    A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
+    """
+    inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    usual = np.median(size[calm]) if calm.any() else 0.0
+    mean = np.bincount(labels.ravel(), weights=size.ravel(), minlength=count) / np.maximum(stats[:, 4], 1)
+    good = (mean < 1.5 * usual) & (stats[:, 4] >= 12) & (_edgeless(labels, count, flat & ~calm) < 0.15)
+    good[0] = False
+    return good[labels]
+
+
+def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
+    """Of each patch, the share of its surroundings (2 to 3 px off) into which it goes over without an edge."""
+    ring = cv2.dilate(labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32)
+    ring[labels > 0] = 0
+    around = np.bincount(ring.ravel(), minlength=count)
+    return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
+
+
+def _shut_in(shaded, ratio, shade, backdrop, subject, flat) -> tuple[np.ndarray, np.ndarray]:
+    """Even patches that no soft way joins to the backdrop: which are its shade, and which a dark thing. Bool (h, w) each.
+
+    Shade may end sharply only at what hides it: shut in by the subject (under a hull, between feet), with the tint of
+    the near backdrop's shade. What ends sharply at the backdrop itself is a thing with an outline.
+
+    Tint is the ratio's balance between channels; a patch joins the side whose tint nearby is nearer its own. What goes
+    over into the subject without an edge is subject.
+    """
+    whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
+    if count < 2:
+        return whole > 0, whole > 0
+    tint = ratio / (shade[..., None] + 0.02)
+    small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
+    sigma = 0.06 * small[0]
+    row, column = np.nonzero(labels)
+    patch = labels[row, column]
+    near = (row // 4, column // 4)
+
+    def apart(side: np.ndarray) -> np.ndarray:
+        weight = (side & (shade < 0.95)).astype(np.float32)
+        total = [cv2.resize(part, small, interpolation=cv2.INTER_AREA) for part in (tint * weight[..., None], weight)]
+        mean, count_near = (cv2.GaussianBlur(part, (0, 0), sigma)[near] for part in total)
+        away = np.abs(tint[row, column] - mean / np.maximum(count_near, 1e-4)[:, None]).max(axis=1)
+        away[count_near < 1e-3] = 9.0
+        return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
+
+    edgeless = _edgeless(labels, count, subject & flat)
+    outlined = _edgeless(labels, count, backdrop)
+    depth = np.bincount(patch, weights=1 - shade[row, column], minlength=count) / np.maximum(stats[:, 4], 1)
+    large = stats[:, 4] >= 12
+    good = large & (apart(backdrop) < 0.7 * apart(subject)) & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE)
+    thing = large & (outlined > 0.5) & (depth > 0.3)
+    good[0] = thing[0] = False
+    return good[labels], thing[labels]
+
+
+def _largest(values: np.ndarray) -> np.ndarray:
+    """The largest of three channels, (h, w)."""
+    one, two, three = cv2.split(values)
+    return cv2.max(cv2.max(one, two), three)
+
+
+def _without_specks(found: np.ndarray) -> np.ndarray:
+    """The large patches; a patch under a hundredth of the largest is a mark on the disc or noise."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=8)
+    if count < 2:
+        return found
+    areas = stats[:, 4].copy()
+    areas[0] = 0
+    return (areas >= 0.01 * areas.max())[labels]

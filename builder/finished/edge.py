@@ -1,0 +1,99 @@
+"""Soft coverage at the subject's edge, and the subject's own colour there: no old backdrop stays in the outline.
+
+A pixel on the outline is a mixture in linear light, I = α·F + (1 − α)·B (T. Porter, T. Duff, Compositing digital images,
+SIGGRAPH 1984). B is the backdrop just outside and F the subject just inside; α is I's place between them, read off by
+projection on F − B.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+
+_SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
+_ERROR = 1.0  # px of the grid: by how much the cut's line may be wrong
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Sides:
+    """The outline's two sides on the grid of the cut: what is certain, and the colours on either side of it."""
+
+    cut: np.ndarray  # uint8 (h, w): the hard cut
+    core: np.ndarray  # uint8 (h, w): certainly all subject
+    band: np.ndarray  # uint8 (h, w): where the outline may run
+    depth: np.ndarray  # float32 (h, w): px inside the cut's line, negative outside
+    inside: np.ndarray  # float32 (h, w, 3) linear: the subject's light near each pixel
+    outside: np.ndarray  # float32 (h, w, 3) linear: the backdrop's
+    mixed: np.ndarray  # float32 (h, w): variance of both, summed over the channels
+
+
+def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: int = 2) -> Sides:
+    """light, backdrop: linear, float32 (h, w, 3); cut: bool (h, w). reach: px to either side of the cut."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    cut = cut.astype(np.uint8)
+    core, outer = cv2.erode(cut, kernel), cv2.dilate(cut, kernel)
+    # Of parts too thin to have a core the cut itself counts as inside.
+    solid = cv2.dilate(core, kernel, iterations=2)
+    inside, varied = _near_mean(light, np.where(solid > 0, core, cut), 4 * reach + 3, light)
+    outside, shaded = _near_mean(light, 1 - outer, 4 * reach + 3, backdrop)
+    depth = cv2.distanceTransform(cut, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - cut, cv2.DIST_L2, 5)
+    depth -= 0.5 * np.sign(depth)  # the line runs between pixels
+    return Sides(cut, core, outer - core, depth, inside, outside, varied + shaded)
+
+
+def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance (summed over channels) of the masked pixels in a square of `size` around each pixel.
+
+    `elsewhere` and 0 where there are none.
+    """
+    weight = mask.astype(np.float32)
+    masked = light * weight[..., None]
+    count = cv2.blur(weight, (size, size))
+    here = count > 1e-3
+    count = np.where(here, count, 1)
+    mean = cv2.blur(masked, (size, size)) / count[..., None]
+    square = cv2.blur(cv2.transform(masked * masked, np.ones((1, 3), np.float32)), (size, size)) / count
+    variance = np.maximum(square - cv2.transform(mean * mean, np.ones((1, 3), np.float32)), 0)
+    return np.where(here[..., None], mean, elsewhere), np.where(here, variance, 0)
+
+
+def _covered(depth: np.ndarray) -> np.ndarray:
+    """Coverage of a pixel whose middle lies `depth` grid px inside a straight outline, lens and sampling included."""
+    return np.clip(0.5 + depth / (2 * _SOFTNESS), 0, 1)
+
+
+def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Coverage α (n,) and the subject's own light times it, αF (n, 3), of single pixels in the band.
+
+    light: linear (n, 3). place: x and y (n,) of the pixels on the sides' grid.
+    """
+    x, y = (part.astype(np.float32).reshape(1, -1) for part in place)
+
+    def at(values: np.ndarray) -> np.ndarray:
+        # Rows of a remap may hold at most 32767 pixels: folded.
+        return np.concatenate(
+            [cv2.remap(values, x[:, k : k + 30000], y[:, k : k + 30000], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+             for k in range(0, x.shape[1], 30000)]
+        )  # fmt: skip
+
+    if not x.size:
+        return np.zeros(0, np.float32), np.zeros((0, 3), np.float32)
+    inside, outside, depth, mixed = at(sides.inside), at(sides.outside), at(sides.depth), at(sides.mixed)
+    span = inside - outside
+    length = (span * span).sum(axis=1)
+    between = ((light - outside) * span).sum(axis=1) / np.maximum(length, 1e-6)
+    # Where the sides vary in themselves as much as they differ (a mirror's edge), the line decides by itself; and
+    # nowhere may the outline run farther from it than the cut can be wrong.
+    trust = length / (length + 4 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
+    plain = _covered(depth)
+    alpha = trust * between + (1 - trust) * plain
+    alpha = np.clip(alpha, _covered(depth - _ERROR), _covered(depth + _ERROR))[:, None]
+    alpha = np.where(alpha < 0.03, 0, np.where(alpha > 0.97, 1, alpha))
+    # αF is what is left of the pixel without the backdrop's part; where little is left that is mostly noise, and the
+    # subject's colour beside it is the better guess.
+    own = np.clip((alpha - 0.25) / 0.5, 0, 1)
+    left = np.maximum(light - (1 - alpha) * outside, 0)
+    return alpha[:, 0], own * left + (1 - own) * alpha * inside

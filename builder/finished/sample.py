@@ -1,0 +1,119 @@
+"""Photo to linear light on a wanted grid: decoded as small as serves, evened, resampled once.
+
+Geometry is 2×3 or 3×3 matrices on pixel coordinates, x right, y down, a pixel's centre at .0.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder import colour
+from builder.frames import read_photo
+from builder.spin import Affine, Photo
+
+cv2.setNumThreads(1)  # results and memory must not depend on the machine; the build runs processes instead
+
+NO_GAIN = (1.0, 1.0, 1.0)
+
+
+def matrix(affine: Affine | np.ndarray) -> np.ndarray:
+    """A 2×3 as 3×3, float64."""
+    square = np.eye(3)
+    square[:2] = np.asarray(affine, np.float64)[:2]
+    return square
+
+
+def affine(square: np.ndarray) -> Affine:
+    """The upper two rows of a 3×3 as plain floats."""
+    return tuple(tuple(float(value) for value in row) for row in square[:2])
+
+
+def scaling(factor_x: float, factor_y: float) -> np.ndarray:
+    """3×3 that takes a picture's pixels to those of a copy `factor` as large, edges on edges."""
+    return np.array([[factor_x, 0, 0.5 * factor_x - 0.5], [0, factor_y, 0.5 * factor_y - 0.5], [0, 0, 1.0]])
+
+
+def scale_of(to_grid: np.ndarray) -> float:
+    """Grid pixels per source pixel."""
+    return math.sqrt(abs(np.linalg.det(np.asarray(to_grid)[:2, :2])))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Copy:
+    """A decoded photo, perhaps reduced: uint8 (h, w, 3), and source pixel -> its pixel as 3×3."""
+
+    pixels: np.ndarray
+    matrix: np.ndarray
+
+
+def read_copy(photo: Photo, scale: float, *, exact: bool = False) -> Copy:
+    """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel.
+
+    exact: reduced to just that scale by the decoder's averaging instead; coarser, for statistics.
+    """
+    long_side = max(photo.width, photo.height)
+    if exact:
+        wanted = max(1, round(long_side * scale)) if scale < 1 else None
+    else:
+        halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
+        wanted = math.ceil(long_side / 2**halvings) if halvings else None
+    pixels = read_photo(photo, long_side=wanted)
+    height, width = pixels.shape[:2]
+    return Copy(pixels, scaling(width / photo.width, height / photo.height))
+
+
+def sample_light(
+    copy: Copy, to_grid: np.ndarray, size: tuple[int, int], gain=NO_GAIN, how: int = cv2.INTER_CUBIC
+) -> np.ndarray:
+    """Linear light, float32 (h, w, 3), of a copy on a grid of `size` (w, h); outside the photo its edge is drawn out.
+
+    to_grid: source pixel -> grid pixel. gain: linear r, g, b factors. What reduction is left is a Gaussian that leaves
+    as much as the grid can hold; interpolation is in linear light.
+    """
+    warp = matrix(to_grid) @ np.linalg.inv(copy.matrix)
+    pixels, warp = _window(copy.pixels, warp, size)
+    left = scale_of(warp)
+    if left < 0.5:  # first by area, in codes: for statistics on a grid much coarser than the picture
+        small = (max(1, round(pixels.shape[1] * left)), max(1, round(pixels.shape[0] * left)))
+        warp = warp @ np.linalg.inv(scaling(small[0] / pixels.shape[1], small[1] / pixels.shape[0]))
+        pixels = cv2.resize(pixels, small, interpolation=cv2.INTER_AREA)
+        left = scale_of(warp)
+    light = _evened(pixels, gain)
+    if left < 0.97:
+        # A pixel of the grid averages 1/left pixels of the copy: variances of box filters, (1/left² − 1) / 12.
+        light = cv2.GaussianBlur(light, (0, 0), math.sqrt((1 / left**2 - 1) / 12), borderType=cv2.BORDER_REPLICATE)
+    return resample(light, warp, size, how)
+
+
+def resample(light: np.ndarray, warp: np.ndarray, size: tuple[int, int], how: int = cv2.INTER_CUBIC) -> np.ndarray:
+    """`light` moved by `warp` (3×3, old pixel -> new) to `size` (w, h); a pure whole-pixel shift is a copy."""
+    shift = np.rint(warp[:2, 2]).astype(int)
+    if np.allclose(warp[:2, :2], np.eye(2), atol=1e-9) and np.allclose(warp[:2, 2], shift, atol=1e-6):
+        how = cv2.INTER_NEAREST
+    moved = cv2.warpAffine(light, warp[:2], size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+    return moved
+
+
+def _evened(pixels: np.ndarray, gain) -> np.ndarray:
+    light = colour.to_light(pixels)
+    if tuple(gain) != NO_GAIN:
+        light *= np.asarray(gain, np.float32)
+    return light
+
+
+def _window(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """The part of the picture that the grid can see, with a border for the filters, and the warp from there."""
+    width, height = size
+    corners = np.array([[-1, -1, 1], [width, -1, 1], [-1, height, 1], [width, height, 1]], float).T
+    x, y = (np.linalg.inv(warp) @ corners)[:2]
+    border = 8
+    left = int(np.clip(math.floor(x.min()) - border, 0, pixels.shape[1] - 1))
+    top = int(np.clip(math.floor(y.min()) - border, 0, pixels.shape[0] - 1))
+    right = int(np.clip(math.ceil(x.max()) + border + 1, left + 1, pixels.shape[1]))
+    bottom = int(np.clip(math.ceil(y.max()) + border + 1, top + 1, pixels.shape[0]))
+    moved = warp @ np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
+    return np.ascontiguousarray(pixels[top:bottom, left:right]), moved

@@ -1,0 +1,154 @@
+"""A whole turn at once, on reduced copies: its clean plate, where the subject is in each frame, and whether to trust that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder import colour
+from builder.finished.cut import cut_subject
+from builder.finished.plate import Plate, find_plate, second_look
+from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
+from builder.finished.values import CleanSet, Rgb
+from builder.spin import Affine, Photo
+
+SURVEY_SIDE = 400  # px, long side of the copies the whole turn is held in
+GRID_SIDE = 640  # px, long side of the plate that frames are cut against
+MOST_COPIES = 48  # frames that statistics are drawn from; more say nothing new
+
+_NOISE_TOO_HIGH = 6.0  # codes: a still set's own change from frame to frame, nine of ten frames; above: not still
+_TEXTURE_TOO_HIGH = 10.0  # codes: a backdrop whose neighbouring pixels differ more than this is patterned
+_TOO_FULL = 0.75  # share of the picture in the subject's way: too little set is left to tell what is set
+_AREA_JUMP = 1.6  # the subject's area may change by this from one frame to the next, turned on its side
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Survey:
+    """Copies of up to MOST_COPIES frames, registered and evened, and what they say."""
+
+    picks: tuple[int, ...]  # which frames
+    scale: float  # copy pixels a source pixel
+    stack: np.ndarray  # uint8 (n, h, w, 3) sRGB codes
+    plate: Plate | None  # None: nothing holds still around something that moves
+    cuts: np.ndarray | None  # bool (n, h, w): the subject
+    doubts: tuple[str, ...]  # why the subject can't be told from the set safely, in words; empty: it can
+
+    def to_source(self) -> np.ndarray:
+        """3×3, copy pixel -> reference pixel."""
+        return np.linalg.inv(scaling(self.scale, self.scale))
+
+    def subject_colours(self) -> np.ndarray:
+        """A sample of the subject's linear light over the turn, (n, 3)."""
+        light = [colour.to_light(frame[cut][::7][:, None])[:, 0] for frame, cut in zip(self.stack, self.cuts)]
+        return np.concatenate(light) if light else np.zeros((0, 3), np.float32)
+
+
+def survey_turn(
+    photos: Sequence[Photo],
+    to_reference: Sequence[Affine],
+    evening: Sequence[Rgb],
+    axis_x: float | None,
+    empty_set: Photo | None = None,
+) -> Survey:
+    """axis_x: column of the axis in reference pixels, or None. empty_set: a photo of the set without the subject."""
+    first = photos[0]
+    scale = min(1.0, SURVEY_SIDE / max(first.width, first.height))
+    size = (max(1, round(first.width * scale)), max(1, round(first.height * scale)))
+    grid = scaling(size[0] / first.width, size[1] / first.height)
+    picks = tuple(int(k) for k in np.unique(np.linspace(0, len(photos) - 1, min(len(photos), MOST_COPIES)).round()))
+    stack = np.stack([coarse(photos[k], grid @ matrix(to_reference[k]), size, evening[k]) for k in picks])
+    empty = None
+    if empty_set is not None:
+        own = scaling(size[0] / empty_set.width, size[1] / empty_set.height)
+        empty = coarse(empty_set, own, size, (1.0, 1.0, 1.0))
+    axis = None if axis_x is None else (axis_x + 0.5) * scale - 0.5
+    plate = find_plate(stack, axis, empty)
+    if plate is None:
+        return Survey(picks, scale, stack, None, None, ("nothing turns before a backdrop that holds still",))
+    cuts = _cuts(stack, plate)
+    if empty is None and cuts.any():
+        plate = second_look(plate, stack, cuts)
+        cuts = _cuts(stack, plate)
+    return Survey(picks, scale, stack, plate, cuts, tuple(_doubts(plate, cuts)))
+
+
+def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
+    return np.stack([cut_subject(frame.astype(np.float32), plate) for frame in stack])
+
+
+def coarse(photo: Photo, to_grid: np.ndarray, size: tuple[int, int], gain: Rgb) -> np.ndarray:
+    """A frame on a coarse grid, for statistics: uint8 (h, w, 3) sRGB codes."""
+    copy = read_copy(photo, scale_of(to_grid), exact=True)
+    return colour.to_codes(sample_light(copy, to_grid, size, gain, cv2.INTER_LINEAR))
+
+
+def _doubts(plate: Plate, cuts: np.ndarray) -> list[str]:
+    """Reasons not to lay the subject on a new backdrop."""
+    areas = cuts.sum(axis=(1, 2)).astype(float)
+    if not (areas > 0).all():
+        return ["in some frames no subject can be told from the backdrop"]
+    doubts = []
+    outside = ~plate.way
+    if plate.way.mean() > _TOO_FULL or outside.mean() < 0.05:
+        doubts.append("the subject fills the picture, so that no backdrop is left to tell it from")
+    if outside.any() and np.quantile(plate.spread[outside], 0.25) > _NOISE_TOO_HIGH:
+        doubts.append("the backdrop doesn't hold still from frame to frame")
+    grey = plate.colour.mean(axis=2)
+    fine = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 2.0))
+    ring = outside & (cv2.dilate(plate.way.astype(np.uint8), np.ones((41, 41), np.uint8)) > 0)
+    if ring.any() and np.quantile(fine[ring], 0.75) > _TEXTURE_TOO_HIGH:
+        doubts.append("the backdrop is patterned")
+    jumps = np.maximum(areas[1:] / areas[:-1], areas[:-1] / areas[1:])
+    if len(jumps) and np.median(jumps) > _AREA_JUMP:
+        doubts.append("the subject can't be followed from frame to frame")
+    return doubts
+
+
+def clean_set(
+    photos: Sequence[Photo],
+    to_reference: Sequence[Affine],
+    evening: Sequence[Rgb],
+    to_box: np.ndarray,
+    box_size: tuple[int, int],
+    survey: Survey,
+) -> CleanSet:
+    """The plate on the grid that frames are cut on: the survey's, made sharp by a second look at the box alone.
+
+    to_box: 3×3, reference pixel -> pixel of the output's box at full size.
+    """
+    plate = survey.plate
+    factor = min(1.0, GRID_SIDE / max(box_size))
+    size = width, height = max(1, round(box_size[0] * factor)), max(1, round(box_size[1] * factor))
+    to_grid = scaling(width / box_size[0], height / box_size[1]) @ to_box
+    from_survey = (to_grid @ survey.to_source())[:2]
+
+    def carried(values: np.ndarray, how: int = cv2.INTER_LINEAR) -> np.ndarray:
+        moved = values.astype(np.float32)
+        return cv2.warpAffine(moved, from_survey, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+
+    guess, spread = carried(plate.colour, cv2.INTER_CUBIC), carried(plate.spread)
+    square = np.ones((3, 3), np.uint8)
+    steep = (cv2.dilate(plate.colour, square) - cv2.erode(plate.colour, square)).max(axis=2)
+    tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
+    total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
+    for k, cut in zip(survey.picks, survey.cuts):
+        codes = coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]).astype(np.float32)
+        subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
+        near = (~subject & (np.abs(codes - guess).max(axis=2) < tolerance)).astype(np.float32)
+        total += codes * near[..., None]
+        count += near
+    fine = np.where(count[..., None] >= 2, total / np.maximum(count, 1)[..., None], guess)
+    steady = carried(plate.steady) > 0.5
+    lit = np.where(steady[..., None], fine, np.maximum(carried(plate.lit), fine))
+    return CleanSet(
+        colour=fine.clip(0, 255).astype(np.float16),
+        seen=carried(plate.seen) > 0.5,
+        steady=steady,
+        spread=spread.astype(np.float16),
+        stands=carried(plate.stands) > 0.5,
+        lit=lit.clip(0, 255).astype(np.float16),
+        way=carried(plate.way) > 0.5,
+    )

@@ -1,0 +1,44 @@
+"""What stands behind the subject: the clean plate, what turns before it, and what colour it has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder.measured.camera import Camera, warped
+from builder.measured.exposure import Exposure
+from builder.measured.light import gain_table, quantiles
+
+
+@dataclass(frozen=True)
+class Backdrop:
+    """pictures: uint8 (n, h, w, 3), evened in light and laid onto the reference.
+
+    plate: uint8 (h, w, 3), median over the turn: the backdrop wherever the subject covers it in fewer than half
+    of the frames. spread: float32 (h, w), standard deviation over the turn by the quartiles, encoded levels.
+    noise: the same, of the still parts alone (one number, levels).
+    """
+
+    pictures: np.ndarray
+    plate: np.ndarray
+    spread: np.ndarray
+    noise: float
+
+
+def measure_backdrop(pictures: np.ndarray, exposure: Exposure, camera: Camera) -> Backdrop:
+    """Lay the copies onto each other and take the plate. pictures: uint8 (n, h, w, 3)."""
+    evened = np.stack([_evened(p, exposure.gains[i], camera, i) for i, p in enumerate(pictures)])
+    low, plate, high = quantiles(evened, (0.25, 0.5, 0.75))
+    spread = (high.astype(np.float32) - low).max(axis=2) / 1.349  # quartiles of normal values to sigma
+    still = spread[camera.still]
+    noise = float(np.median(still)) if still.size else 1.0
+    return Backdrop(evened, plate, spread, max(noise, 0.5))
+
+
+def _evened(picture: np.ndarray, gain: np.ndarray, camera: Camera, index: int) -> np.ndarray:
+    table = np.stack([gain_table(float(g)) for g in gain], axis=1)[None]
+    evened = cv2.LUT(picture, table)
+    motion = camera.motion[index]
+    return warped(evened, camera.to_frame(index)) if np.abs(motion).max() > 0 else evened

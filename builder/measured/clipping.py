@@ -1,0 +1,46 @@
+"""Blown-out parts of the subject, beyond the highlights that any gloss has."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from builder.measured.camera import Camera, motion_matrix, warped
+from builder.measured.obstruction import Foreground
+
+BLOWN = 254  # encoded: JPEG rounding leaves pure white one level short
+HIGHLIGHT_SHARE = 0.02  # of the picture's long side: a smaller white spot is a highlight, and may be white
+
+
+def measure_clipping(pictures: np.ndarray, camera: Camera, foreground: Foreground, plate: np.ndarray) -> np.ndarray:
+    """(n,) share of the subject that is pure white. pictures: uint8 (n, h, w, 3), as shot.
+
+    A white that the plate has too is the backdrop showing through, unless the backdrop around isn't white.
+    """
+    count, height, width = foreground.masks.shape
+    behind = cv2.resize(plate, (width, height), interpolation=cv2.INTER_AREA).min(axis=2) >= BLOWN - 4
+    around = ~foreground.envelope
+    white_backdrop = around.any() and behind[around].mean() > 0.02
+    spot = max(3, round(HIGHLIGHT_SHARE * max(width, height))) | 1
+    shares = np.zeros(count)
+    for index in range(count):
+        small = cv2.resize(pictures[index], (width, height), interpolation=cv2.INTER_AREA)
+        white = (small.min(axis=2) >= BLOWN).astype(np.uint8)
+        if not white.any():
+            continue
+        motion = camera.motion[index] / [foreground.scale, foreground.scale, 1.0]
+        white = warped(white, motion_matrix(motion, white.shape)) > 0
+        body = _body(foreground.masks[index] & foreground.envelope)
+        blown = white & body
+        if white_backdrop:
+            blown &= ~behind
+        blown = cv2.morphologyEx(blown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((spot, spot), np.uint8))
+        shares[index] = blown.sum() / max(1, body.sum())
+    return shares
+
+
+def _body(mask: np.ndarray) -> np.ndarray:
+    """A frame's cover with the rows between its outermost pixels: the middle often equals the plate."""
+    after = np.maximum.accumulate(mask, axis=1)
+    before = np.maximum.accumulate(mask[:, ::-1], axis=1)[:, ::-1]
+    return after & before

@@ -1,0 +1,92 @@
+"""Reduced copies of a spin's photos: what everything else here measures on."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder.errors import PhotoError
+from builder.frames import read_photo
+from builder.spin import Photo, Unreadable
+
+COPY_SIDE = 1000  # px, long side of a copy: a shift of 1 px at 1600 is 0.6 px here
+DETAIL_SIDE = 1600  # px, long side of the luminance kept for sharpness: the widest site picture
+MOST_BYTES = 420_000_000  # of all copies together; more frames make them smaller
+
+
+@dataclass(frozen=True)
+class Copies:
+    """Copies of the photos that share one size.
+
+    pictures: uint8 (n, h, w, 3) sRGB. detail: uint8 (n, H, W) luma at up to DETAIL_SIDE.
+    places: index of each copy among the spin's photos. scale: source px per copy px (x, y).
+    """
+
+    pictures: np.ndarray
+    detail: np.ndarray
+    places: tuple[int, ...]
+    photos: tuple[Photo, ...]
+    scale: tuple[float, float]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the source, px."""
+        return self.photos[0].width, self.photos[0].height
+
+    def source_x(self, x: float) -> float:
+        return (x + 0.5) * self.scale[0] - 0.5
+
+    def source_y(self, y: float) -> float:
+        return (y + 0.5) * self.scale[1] - 0.5
+
+
+def common_size(photos: Sequence[Photo]) -> tuple[int, int]:
+    """Width and height most photos have; the first's where none leads."""
+    return Counter((photo.width, photo.height) for photo in photos).most_common(1)[0][0]
+
+
+def read_copies(photos: Sequence[Photo]) -> tuple[Copies | None, tuple[Unreadable, ...]]:
+    """Copies of the photos of the common size, and the photos that failed while being decoded."""
+    size = common_size(photos)
+    wanted = [index for index, photo in enumerate(photos) if (photo.width, photo.height) == size]
+    copy_side, detail_side = _sides(len(wanted), size)
+    workers = min(4, os.cpu_count() or 1)
+    with ThreadPoolExecutor(workers) as pool:  # the decoders let go of the interpreter's lock
+        read = list(pool.map(lambda index: _read(photos[index], copy_side, detail_side), wanted))
+    good = [(place, copy) for place, copy in zip(wanted, read, strict=True) if not isinstance(copy, Unreadable)]
+    failed = tuple(copy for copy in read if isinstance(copy, Unreadable))
+    if not good:
+        return None, failed
+    pictures = np.stack([copy[0] for _, copy in good])
+    detail = np.stack([copy[1] for _, copy in good])
+    places = tuple(place for place, _ in good)
+    scale = (size[0] / pictures.shape[2], size[1] / pictures.shape[1])
+    return Copies(pictures, detail, places, tuple(photos[p] for p in places), scale), failed
+
+
+def _sides(count: int, size: tuple[int, int]) -> tuple[int, int]:
+    """Long sides of the copy and of the detail, within MOST_BYTES for all frames."""
+    share = min(size) / max(size)
+    bytes_wanted = count * share * (3 * COPY_SIDE**2 + DETAIL_SIDE**2)
+    shrink = min(1.0, (MOST_BYTES / max(bytes_wanted, 1)) ** 0.5)
+    return max(64, round(COPY_SIDE * shrink)), max(64, round(DETAIL_SIDE * shrink))
+
+
+def _read(photo: Photo, copy_side: int, detail_side: int) -> tuple[np.ndarray, np.ndarray] | Unreadable:
+    try:
+        pixels = read_photo(photo, long_side=detail_side)
+    except PhotoError as error:
+        return Unreadable(photo.path, error.faults[0].what)
+    luma = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    height, width = luma.shape
+    shrink = copy_side / max(height, width)
+    if shrink < 1:
+        size = max(1, round(width * shrink)), max(1, round(height * shrink))
+        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return pixels, luma

@@ -1,0 +1,85 @@
+"""What the angles say: frames that repeat, marks that were skipped, steps that differ, a turn left open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder.measured.light import mad_sigma
+
+SURE = 4.0  # standard errors a step must be from what is usual
+REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the frame before, more skips a mark
+
+
+@dataclass(frozen=True)
+class Steps:
+    """duplicates: (frame, measured, limit). skips: (frame after, turn, limit). Degrees throughout.
+
+    regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
+    seam: turn from the last frame to the first, None for a part turn or an unseen seam.
+    """
+
+    usual: float
+    sigma: float
+    duplicates: tuple[tuple[int, float, float], ...]
+    skips: tuple[tuple[int, float, float], ...]
+    regular: tuple[int, ...]
+    seam: float | None
+
+
+def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool) -> Steps:
+    """steps_deg (n,): turn from the frame before, first over the seam; sigma_deg (n,): their standard errors.
+
+    A repeat turned less than a quarter of the usual step, a skip more than one and a half: half-way to no step
+    and to two, with a margin for a hand that stops near a mark; both must be clear of the measuring error.
+    """
+    within = steps_deg[1:]
+    usual = float(np.median(within[within > 0.25 * np.median(within)]))
+    least, most = usual * REPEAT_STEPS, usual * SKIP_STEPS
+    duplicates, skips = [], []
+    for frame, (step, sigma) in enumerate(zip(steps_deg, sigma_deg, strict=True)):
+        if frame == 0:
+            continue
+        if step < least and usual - step > SURE * sigma:
+            duplicates.append((frame, float(step), least))
+        elif step > most and step - usual > SURE * sigma:
+            skips.append((frame, float(step), most))
+    odd = {frame for frame, *_ in duplicates + skips}
+    regular = tuple(frame for frame in range(1, len(steps_deg)) if frame not in odd)
+    sigma = mad_sigma(steps_deg[list(regular)]) if len(regular) > 2 else 0.0
+    seam = float(steps_deg[0]) if closed else None
+    return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam)
+
+
+REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the turn, so a seventh of a step
+LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
+
+
+def find_repeats(pictures: np.ndarray, shares: np.ndarray) -> tuple[int, ...]:
+    """Frames that look like the frame before but for noise, whether or not angles can be measured.
+
+    pictures: uint8 (n, h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
+    A repeat differs by noise alone, while its neighbours, whose view is nearly the same, change with their step.
+    """
+    count, height, width = pictures.shape[:3]
+    if count < 4:
+        return ()
+    size = max(1, width // 4), max(1, height // 4)
+    moving = cv2.resize(shares, size, interpolation=cv2.INTER_AREA) > 0.02
+    if not moving.any() or moving.all():
+        return ()
+    small = np.stack([cv2.cvtColor(cv2.resize(p, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+                      for p in pictures]).astype(np.float32)
+    change = np.diff(small, axis=0)  # [k]: from frame k to k + 1
+    noise = np.array([np.mean(np.minimum(np.abs(c[~moving]), 4.0) ** 2) for c in change])
+    excess = np.array([np.mean(c[moving] ** 2) for c in change]) - noise
+    if np.median(excess) < LEAST_CHANGE * np.median(noise):
+        return ()
+    found = []
+    for k, value in enumerate(excess):
+        beside = [excess[j] for j in (k - 1, k + 1) if 0 <= j < len(excess)]
+        if value < REPEAT_SHARE * np.median(excess) and value < 0.1 * min(beside):
+            found.append(k + 1)
+    return tuple(found)

@@ -1,0 +1,179 @@
+"""Everything measured on one spin's copies, in the order in which one number needs another."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from builder.measured.backdrop import Backdrop, measure_backdrop
+from builder.measured.camera import Camera, measure_camera
+from builder.measured.clipping import measure_clipping
+from builder.measured.copies import Copies
+from builder.measured.disc import Disc, find_disc
+from builder.measured.exposure import Exposure, measure_exposure
+from builder.measured.light import gain_table
+from builder.measured.neutral import Neutral, measure_neutral
+from builder.measured.nudges import Course, read_course
+from builder.measured.obstruction import Foreground, Obstruction, measure_foreground, measure_obstruction
+from builder.measured.place import Axis, Turning, measure_axis, measure_turning
+from builder.measured.sharpness import Sharpness, measure_sharpness
+from builder.measured.steps import find_repeats
+from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
+from builder.spin import Affine
+
+LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
+
+
+@dataclass(frozen=True)
+class Survey:
+    """The copies and what was found on them; lengths in copy px.
+
+    axis: at the row of the subject's foot. repeats: frames that look like the frame before.
+    blown: (n,) share of the subject that is pure white.
+    """
+
+    copies: Copies
+    exposure: Exposure
+    camera: Camera
+    course: Course
+    backdrop: Backdrop
+    turning: Turning
+    axis: Axis | None
+    disc: Disc | None
+    neutral: Neutral
+    foreground: Foreground
+    obstruction: Obstruction
+    sharpness: Sharpness
+    blown: np.ndarray
+    repeats: tuple[int, ...]
+    turn: TurnFit
+    closed: bool
+
+    @property
+    def count(self) -> int:
+        return len(self.copies.pictures)
+
+
+def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
+    """Measure the copies of one spin. widest: px, the widest output: what can't be seen there is no fault."""
+    cv2.setNumThreads(1)
+    exposure = measure_exposure(copies.pictures)
+    camera = measure_camera(_evened_luma(copies.pictures, exposure))
+    shape = copies.pictures.shape[1:3]
+    visible_px = shape[1] / min(widest, copies.size[0])
+    course = read_course(camera.motion, float(np.hypot(*shape) / 2), visible_px)
+    camera = camera.seen_from(course.home)
+    if not _read_from(exposure, camera.still):
+        exposure = measure_exposure(copies.pictures, camera.still)
+    usual_focal = focal_px(copies) or USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*shape))
+    backdrop = measure_backdrop(copies.pictures, exposure, camera)
+    turning = measure_turning(backdrop, camera.still)
+    axis = measure_axis(turning, usual_focal)
+    foreground = measure_foreground(backdrop, axis)
+    obstruction = measure_obstruction(foreground)
+    if obstruction.frames:  # once more without what doesn't belong there
+        turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
+        axis = measure_axis(turning, usual_focal)
+    sharpness = _sharpness(copies, turning, widest, closed)
+    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
+    settled = _settled_axis(turn, axis, turning)
+    disc = _disc(backdrop, turning, settled)
+    if disc is not None and settled is not None and turn.sigma_deg is None:
+        # two looks at the same line: what turns, and the rim it turns in
+        settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
+    return Survey(
+        copies=copies, exposure=exposure, camera=camera, course=course, backdrop=backdrop, turning=turning,
+        axis=settled,
+        disc=disc,
+        neutral=measure_neutral(backdrop, turning, settled, disc),
+        foreground=foreground,
+        obstruction=obstruction,
+        sharpness=sharpness,
+        blown=measure_clipping(copies.pictures, camera, foreground, backdrop.plate),
+        repeats=find_repeats(backdrop.pictures, turning.shares),
+        turn=turn,
+        closed=closed,
+    )  # fmt: skip
+
+
+def _read_from(exposure: Exposure, still: np.ndarray) -> bool:
+    """Whether the exposure was read from parts that stand still, as far as there are enough of them."""
+    cells = cv2.resize(still.astype(np.float32), exposure.still.shape[::-1], interpolation=cv2.INTER_AREA)
+    return still.mean() < 0.2 or bool(exposure.still.any() and cells[exposure.still].mean() > 0.95)
+
+
+def _sharpness(copies: Copies, turning: Turning, widest: int, closed: bool) -> Sharpness:
+    height, width = copies.detail.shape[1:]
+    mask = cv2.resize((turning.shares > 0).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
+    reach = np.ones((9, 9), np.uint8)  # up to the outline from either side, and the camera's small movements
+    return measure_sharpness(copies.detail, cv2.dilate(mask, reach) > 0, min(widest, copies.size[0]) / width, closed)
+
+
+def _evened_luma(pictures: np.ndarray, exposure: Exposure) -> np.ndarray:
+    """uint8 (n, h, w): brightness as if all frames had the same exposure."""
+    greys = (cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures)
+    return np.stack([cv2.LUT(g, gain_table(2.0**-ev)) for g, ev in zip(greys, exposure.exposure_ev, strict=True)])
+
+
+def _judged(turn: TurnFit) -> TurnFit:
+    """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
+    if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
+        return turn
+    return replace(turn, sigma_deg=None, reason="what can be followed doesn't agree on one turn")
+
+
+def _settled_axis(turn: TurnFit, mirror: Axis | None, turning: Turning) -> Axis | None:
+    """The axis, told at the row where the subject stands: half by the fit of the turn, half by the mirror line.
+
+    Their errors have nothing in common (gloss that doesn't turn; few and uneven views), so the mean is the
+    better guess of the column. The lean is the fit's, which sees all three dimensions.
+    """
+    if turn.axis_x is not None and turn.axis_y is not None and turn.sigma_deg is not None:
+        column = turn.axis_x if mirror is None else (turn.axis_x + mirror.at(turn.axis_y)) / 2
+        return Axis(column, -math.tan(math.radians(turn.axis_tilt_deg)), turn.axis_y)
+    if mirror is None or turning.box is None:
+        return None
+    _, top, _, bottom = turning.box
+    row = bottom - 0.2 * (bottom - top)  # the disc's near rim, or the subject's front, lies below its foot
+    return Axis(mirror.at(row), mirror.slope, row)
+
+
+def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None) -> Disc | None:
+    if axis is None or turning.box is None:
+        return None
+    left, _, right, _ = turning.box
+    return find_disc(backdrop.plate, axis, axis.row, max(right - axis.column, axis.column - left))
+
+
+def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray) -> TurnFit:
+    if turning.box is None:
+        return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
+    affines = [affine_of(camera.to_reference(index)) for index in range(len(copies.pictures))]
+    return measure_turn(
+        copies.pictures, to_reference=affines, foreground=turning.shares > 0, closed=closed,
+        focal_px=focal_px(copies), sharp=sharp.tolist(),
+    )  # fmt: skip
+
+
+def focal_px(copies: Copies) -> float | None:
+    """Focal length in copy px by Exif: 35 mm-equivalents go by the ratio of diagonals."""
+    focals = [photo.focal35_mm for photo in copies.photos if photo.focal35_mm]
+    if not focals:
+        return None
+    return float(np.median(focals)) / DIAGONAL35_MM * float(np.hypot(*copies.pictures.shape[1:3]))
+
+
+def affine_of(matrix: np.ndarray) -> Affine:
+    (a, b, c), (d, e, f) = matrix.tolist()
+    return (a, b, c), (d, e, f)
+
+
+def source_affine(matrix: np.ndarray, scale: tuple[float, float]) -> Affine:
+    """An affine between copies as one between source photos."""
+    sx, sy = scale
+    up = np.array([[sx, 0, sx / 2 - 0.5], [0, sy, sy / 2 - 0.5], [0, 0, 1.0]])
+    return affine_of((up @ np.vstack([matrix, [0, 0, 1]]) @ np.linalg.inv(up))[:2])

@@ -1,0 +1,190 @@
+"""Does each step hold? The frames after it are slid along the turn, and the points before it looked for.
+
+Points already placed by the frames on one side of a step are drawn into the frames on the other side
+for every turn that might lie between, and compared with what is seen there. The right turn makes all of
+them fit: rim marks, print, handle. A turn that is off by the marks' spacing fits the marks alone; when
+nothing but evenly spaced marks turns, both fit alike and the step can't be judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from builder.measured.turn_camera import Camera
+from builder.measured.turn_features import Shot
+from builder.measured.turn_fit import Fit
+from builder.measured.turn_tracks import likeness, seen_at, small_patches
+
+MOST_POINTS = 50  # of one home frame, slid along the turn
+LEAST_SIGHTINGS = 3  # on the point's own side of the step, its home frame among them; 2 where steps are wide
+WIDE_STEP = np.radians(14)  # two of them turn most of a small print out of sight or shape
+PATCH_ARM = 0.005  # camera distances: over which a surface's slope is taken
+LEAST_RADIUS = 0.03  # camera distances: nearer the axis a point hardly moves
+SURE_Z = 2.0  # standard errors by which the best turn must beat any rival, half the points counted (so 2.8 of all)
+RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
+# shifts tried, in usual steps: from a step back to three at once; over the seam a turn may lack or repeat several
+GRID, SEAM_GRID = np.arange(-15, 26) / 10, np.arange(-40, 41) / 10
+APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
+# Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
+# more like its neighbour come to the same place than like itself turned.
+UNLIKE, LIKE = 0.3, 0.6
+
+
+@dataclass(frozen=True)
+class Link:
+    """How a step before `frame` holds: the turn to add to it, radians, and how sure.
+
+    margin_z: standard errors by which the turn, with that added, fits better than any rival; better_z: than
+    with nothing added.
+    """
+
+    frame: int
+    shift: float
+    margin_z: float
+    better_z: float
+
+
+@dataclass(frozen=True)
+class _Looks:
+    """The points of one home frame that fit, and what else on their way round the turn looks like them."""
+
+    index: np.ndarray  # (m,) into the tracks
+    surface: "_Surface"
+    alike: np.ndarray  # (m, len(APART)), 0 to 1
+
+
+def check_links(shots: Sequence[Shot], found: Fit, nominal: float, closed: bool) -> list[Link]:
+    """Each step looked at again; nominal: the usual step, radians, signed."""
+    looks = [_looks(shots, found, home, nominal) for home in range(len(shots))]
+    return [_check(shots, found, looks, frame, nominal, closed) for frame in range(0 if closed else 1, len(shots))]
+
+
+def _looks(shots: Sequence[Shot], found: Fit, home: int, nominal: float) -> _Looks:
+    tracks, shot = found.tracks, shots[home]
+    radius = np.hypot(tracks.points[:, 0], tracks.points[:, 1])
+    index = np.flatnonzero((tracks.frames[:, 0] == home) & ((found.weights > 0.25).sum(1) >= 2) & (radius > LEAST_RADIUS))
+    patches = small_patches(shot, shot.own(tracks.xy[index, 0]))
+    surface = _faced(shots, found, tracks.points[index], patches, home)
+    return _Looks(index, surface, surface.seen(shot, found.angles[home] + nominal * APART))
+
+
+def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], frame: int, nominal: float, closed: bool) -> Link:
+    count, grid = len(shots), GRID if frame else SEAM_GRID
+    unmoved = int(np.flatnonzero(grid == 0)[0])
+    after = [(frame + k) % count for k in range(2) if closed or frame + k < count]
+    before = [(frame - 1 - k) % count for k in range(2) if closed or frame - 1 - k >= 0]
+    ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * grid)
+    back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * grid)
+    z = _contests(np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]]), grid)
+    rivals = np.where(np.abs(grid[:, None] - grid[None]) >= RIVAL, z, np.inf)
+    best = int(rivals.min(1).argmax())
+    if abs(grid[best]) < RIVAL:
+        best = unmoved
+    margin = float(rivals[best].min())
+    if best == unmoved or z[best, unmoved] < SURE_Z:
+        best, margin = unmoved, max(float(rivals[unmoved].min()), _held(found, looks, before, after))
+    return Link(frame, float(nominal * grid[best]), margin, float(z[best, unmoved]))
+
+
+def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
+          shifts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How far a home frame's points are seen in the other side's frames slid by each shift: (m, S), 0 to 1; and
+    their look-alikes, (m, len(APART)). The most distinct points are taken."""
+    own_side = (found.weights[looks.index] > 0.25) & ~np.isin(found.tracks.frames[looks.index], others)
+    least = LEAST_SIGHTINGS - (abs(shifts[1] - shifts[0]) * 10 > WIDE_STEP)
+    placed = np.flatnonzero(own_side.sum(1) >= least)
+    far = looks.alike[placed][:, np.abs(APART) >= RIVAL].max(1)
+    placed = placed[np.argsort(far, kind="stable")[:MOST_POINTS]]
+    surface = looks.surface.taken(placed)
+    values = sum(surface.seen(shots[other], found.angles[other] + shifts) for other in others) / len(others)
+    return values, looks.alike[placed]
+
+
+def _held(found: Fit, looks: list[_Looks], before: list[int], after: list[int]) -> float:
+    """Standard errors by which the points that the fit holds across a step speak for it against any rival.
+
+    A corner placed by two frames of its own side and followed across to where the fit wants it, to a part of a pixel,
+    would not be there at another turn, unless a look-alike is.
+    """
+    alike = []
+    for home, others in [(home, after) for home in before] + [(home, before) for home in after]:
+        mine = looks[home]
+        fits, beyond = found.weights[mine.index] > 0.25, np.isin(found.tracks.frames[mine.index], others)
+        alike.append(mine.alike[((fits & ~beyond).sum(1) >= 2) & (fits & beyond).any(1)])
+    distinct = 1.0 - _widened(np.concatenate(alike))[:, np.abs(APART) >= RIVAL]
+    return float((distinct.sum(0) / np.sqrt(2 * ((distinct**2).sum(0) + 1.0))).min())
+
+
+def _widened(alike: np.ndarray) -> np.ndarray:
+    return sliding_window_view(np.pad(alike, ((0, 0), (1, 1)), mode="edge"), 3, axis=1).max(-1)
+
+
+def _contests(values: np.ndarray, alike: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """(S, S) standard errors by which each shift fits better than each other.
+
+    values (m, S): how far each point is seen at each shift; alike (m, len(APART)): its look-alikes. A point that can be mistaken
+    for its neighbour doesn't say which of the two places is right, and counts for the less. Points near
+    one another share errors: half their number counts, and one more that says nothing.
+    """
+    steps = np.arange(len(grid))
+    apart = np.clip(steps[:, None] - steps[None], -40, 40) + 40
+    better = (values[:, :, None] - values[:, None]) * (1.0 - _widened(alike)[:, apart])
+    return better.sum(0) / np.sqrt(2 * ((better**2).sum(0) + 1.0))
+
+
+@dataclass(frozen=True)
+class _Surface:
+    """Points (m, 3) at angle 0 with the bit of surface round each, and what they look like in their home frame."""
+
+    camera: Camera
+    points: np.ndarray
+    patches: np.ndarray  # (m, 64)
+    along: np.ndarray  # (m, 3) two small steps on the surface
+    across: np.ndarray
+    back: np.ndarray  # (m, 2, 2): from offsets in the home picture to such steps
+    plain: np.ndarray  # bool (m,): seen edge on at home, so the patch stays as it is
+
+    def drawn(self, shot: Shot, angles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Places (m, S, 2) at each angle, and (m, S, 2, 2) what the two steps become there."""
+        corners = [seen_at(shot, self.camera, (self.points + arm)[:, None], angles) for arm in (0.0, self.along, self.across)]
+        return corners[0], np.stack([corners[1] - corners[0], corners[2] - corners[0]], -1)
+
+    def seen(self, shot: Shot, angles: np.ndarray) -> np.ndarray:
+        """(m, S) how far each point is seen where it should be at each angle, 0 to 1."""
+        places, bend = self.drawn(shot, angles)
+        warps = np.where(self.plain[:, None, None, None], np.eye(2), bend @ self.back[:, None])
+        alike = likeness(shot, self.patches, places, warps)
+        return np.clip((alike - UNLIKE) / (LIKE - UNLIKE), 0.0, 1.0)
+
+    def taken(self, which: np.ndarray) -> "_Surface":
+        names = ("points", "patches", "along", "across", "back", "plain")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
+
+
+def _faced(shots: Sequence[Shot], found: Fit, points: np.ndarray, patches: np.ndarray, home: int) -> _Surface:
+    """Each point's surface level (the disc) or upright and facing outward: whichever shows better in the frames beside."""
+    out = points[:, :2] / np.maximum(np.hypot(points[:, 0], points[:, 1]), 1e-9)[:, None]
+    zero = np.zeros(len(points))
+    along = np.stack([-out[:, 1], out[:, 0], zero], -1) * PATCH_ARM
+    level, upright = (_backed(shots[home], found, points, patches, along, across * PATCH_ARM, home)
+                      for across in (np.stack([out[:, 0], out[:, 1], zero], -1), np.stack([zero, zero, zero + 1], -1)))
+    beside = [frame for frame in (home - 1, home + 1) if 0 <= frame < len(shots)]
+    shown, stood = (np.max([face.seen(shots[k], found.angles[k : k + 1])[:, 0] for k in beside], 0) for face in (level, upright))
+    stands = stood > shown
+    return replace(level, across=np.where(stands[:, None], upright.across, level.across),
+                   back=np.where(stands[:, None, None], upright.back, level.back),
+                   plain=np.where(stands, upright.plain, level.plain))
+
+
+def _backed(shot: Shot, found: Fit, points: np.ndarray, patches: np.ndarray, along: np.ndarray, across: np.ndarray,
+            home: int) -> _Surface:
+    none = np.zeros(len(points), bool)
+    surface = _Surface(found.camera, points, patches, along, across, np.zeros((len(points), 2, 2)), none)
+    bend = surface.drawn(shot, found.angles[home : home + 1])[1][:, 0]
+    plain = np.abs(np.linalg.det(bend)) < 0.05 * (PATCH_ARM * found.camera.focal_px) ** 2
+    bend[plain] = np.eye(2)
+    return replace(surface, back=np.linalg.inv(bend), plain=plain)

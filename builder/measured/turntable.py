@@ -1,0 +1,218 @@
+"""The turn of the table from the pictures alone: the angle of each frame, the axis, the direction.
+
+No markers are needed. What turns is followed from frame to frame; under one camera and one axis all
+of it must agree, and a closed turn adds up to 360°. In order: corners of what turns (`turn_features`),
+votes of neighbouring frames for camera and steps (`turn_start`), corners followed over several frames
+at all depths (`turn_tracks`), one robust fit of everything (`turn_fit`), and a second look at each step
+with the points so placed (`turn_place`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from builder.measured.turn_camera import Camera, project
+from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
+from builder.measured.turn_fit import Fit, Prior, fit, followed
+from builder.measured.turn_place import RIVAL, SURE_Z, Link, check_links
+from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
+from builder.measured.turn_tracks import Guess, joined, neighbours, sweep
+from builder.spin import IDENTITY, Affine, Turn
+
+DIAGONAL35_MM = 43.27  # of 36 × 24 mm
+USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
+KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
+TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
+FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
+MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
+CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
+EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
+
+
+@dataclass(frozen=True)
+class TurnFit:
+    """What the pictures say about the turn. Angles in degrees, growing with the frame whatever the direction.
+
+    steps_deg[i]: turn from the frame before; steps_deg[0]: from the last, over the seam (360° less the rest; negative
+    when the turn goes past its start). sigma_deg: typical standard error of a step; None when steps
+    can't be judged, and then `reason` says why, and the angles are even steps or best guesses.
+    axis_x, axis_y: where the axis meets the disc top, px of the pictures given, pixel centres at .0.
+    axis_tilt_deg: lean of the axis in the picture, clockwise as seen is positive.
+    """
+
+    angles_deg: tuple[float, ...]
+    steps_deg: tuple[float, ...]
+    step_sigma_deg: tuple[float, ...]
+    sigma_deg: float | None = None
+    direction: Turn | None = None
+    axis_x: float | None = None
+    axis_y: float | None = None
+    axis_tilt_deg: float = 0.0
+    closing_gap_deg: float | None = None  # steps_deg[0] of a closed turn
+    seam_seen: bool = False  # the last frame and the first were matched with one another
+    still_frames: tuple[int, ...] = ()  # frames that didn't turn from the frame before
+    reason: str = ""
+
+
+def measure_turn(
+    pictures: Sequence[np.ndarray],
+    *,
+    to_reference: Sequence[Affine] | None = None,
+    foreground: np.ndarray | None = None,
+    closed: bool = True,
+    focal_px: float | None = None,
+    sharp: Sequence[bool] | None = None,
+) -> TurnFit:
+    """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
+
+    to_reference: 2 × 3 for each, from its pixels to the spin's reference; none: the camera stood still.
+    foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
+    pixels, if known. sharp: False marks frames to distrust.
+    """
+    cv2.setNumThreads(1)
+    count = len(pictures)
+    affines = np.array([IDENTITY] * count if to_reference is None else to_reference, float)
+    if count < 4:
+        return unjudged(count, closed, "fewer than four frames")
+    shots, area = _shots(pictures, affines, foreground)
+    pairs, still = match_neighbours(shots, closed)
+    moving = [pair for pair in pairs if pair.second not in still]
+    if sum(len(pair.xy) for pair in moving) < 4 * count:
+        return unjudged(count, closed, "nothing on the object to follow")
+    height, width = pictures[0].shape[:2]
+    focal = focal_px or USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(height, width))
+    guess = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
+    nominal = 2 * np.pi / max(count - len(still), 3)
+    starts = likely_starts(moving, guess, nominal if closed else None, width)
+    prior = _prior(guess, focal_px is not None, 0.5 * nominal)
+    tries = []
+    for sign in (1, -1):
+        for start in sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]:
+            angles = settle_angles(start, [vote(start, pair) for pair in moving], count, closed, still)
+            guess = Guess(start.camera, angles, _radius(start.camera, area))
+            tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
+    again = [(*_tried(guess, shots, prior, closed, start.nominal), start)
+             for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
+    _, first, start = max(again, key=lambda found: found[0])
+    found, links = _settled(shots, first, prior, start, closed)
+    return _turn_fit(found, links, start.sign, closed, still)
+
+
+def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
+    diagonal = 2 * float(np.hypot(*camera.centre))
+    focal_spread = KNOWN_FOCAL_SPREAD if focal_known else USUAL_FOCAL_SPREAD
+    mean = np.array([0.0, np.radians(20), 0.0, np.log(camera.focal_px), *camera.centre])
+    sigma = np.array([np.radians(15), np.radians(20), np.radians(2), focal_spread,
+                      CENTRE_SPREAD * diagonal, CENTRE_SPREAD * diagonal])
+    return Prior(mean, sigma, step_sigma)
+
+
+def unjudged(count: int, closed: bool, reason: str) -> TurnFit:
+    """Even steps, and the reason why they can't be judged."""
+    step = 360.0 / max(count, 1) if closed else 0.0
+    return TurnFit(tuple(step * k for k in range(count)), (step,) * count, (float("inf"),) * count, reason=reason)
+
+
+def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.ndarray | None) -> tuple[list[Shot], np.ndarray]:
+    """Shots cut to what turns, and where that is in the reference: bool (h, w)."""
+    greys = grey_pictures(pictures)
+    area = moving_area(greys, affines)
+    if foreground is not None:
+        area |= foreground
+    if not area.any():
+        area[:] = True
+    rows, columns = np.flatnonzero(area.any(1)), np.flatnonzero(area.any(0))
+    y0, y1 = max(rows[0] - EDGE_PX, 0), rows[-1] + EDGE_PX
+    x0, x1 = max(columns[0] - EDGE_PX, 0), columns[-1] + EDGE_PX
+    plate = still_plate(greys, affines)
+    shots = []
+    for grey, affine in zip(greys, affines):
+        own_area = area.astype(np.uint8)
+        if not np.allclose(affine, np.eye(3)[:2]):
+            own_area = cv2.warpAffine(own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+        cut = np.ascontiguousarray(grey[y0:y1, x0:x1])
+        from_cut = np.c_[affine[:, :2], affine[:, 2] + affine[:, :2] @ [x0, y0]]
+        shots.append(make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate))
+    return shots, area
+
+
+def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
+    """How much of a few frames' corners a guess explains, and where a fit of those takes it."""
+    homes = sorted({round(k) for k in np.linspace(0, len(shots) - 1, 7)})
+    near = [others[:4] for others in neighbours(guess.angles, closed)]
+    tracks = sweep(shots, guess, near, homes, most=80, votes=2)
+    if not len(tracks.points):
+        return 0.0, guess
+    found = fit(guess.camera, guess.angles, tracks, prior, rounds=6)
+    reach = guess.radius * guess.camera.focal_px * nominal  # px a point at the rim moves in a step, about
+    return followed(found, reach), replace(guess, camera=found.camera, angles=found.angles)
+
+
+def _radius(camera: Camera, area: np.ndarray) -> float:
+    """Farthest from the axis that anything turning seems to be, in camera distances."""
+    columns = np.nonzero(area)[1]
+    low, high = np.percentile(columns, [0.5, 99.5])
+    middle = camera.centre[0] + np.tan(camera.pan) * camera.focal_px
+    return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
+
+
+def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool) -> tuple[Fit, list[Link]]:
+    """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
+    count, usual = len(shots), start.sign * start.nominal
+    for turn in range(4):
+        tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(count), most=FEW if turn == 0 else MOST)
+        found = fit(guess.camera, guess.angles, tracks, prior)
+        links = check_links(shots, found, usual, closed)
+        wanted = np.zeros(count)
+        for link in links:
+            if link.better_z > SURE_Z and abs(link.shift) >= RIVAL * abs(usual):
+                wanted[link.frame] = link.shift
+        if turn and not wanted.any():
+            break
+        if closed and wanted.any():  # what is added must be taken away: evenly, from the steps that want nothing
+            wanted[wanted == 0] -= wanted.sum() / max((wanted == 0).sum(), 1)
+        guess = Guess(found.camera, found.angles + np.cumsum(np.r_[0.0, wanted[1:]]), guess.radius)
+    return found, links
+
+
+def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set[int]) -> TurnFit:
+    count = len(found.angles)
+    angles = np.degrees(found.angles) * sign
+    steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
+    sigma, unsure = _step_sigma(found, links), [link.frame for link in links if link.margin_z < SURE_Z]
+    sure = np.setdiff1d([link.frame for link in links], unsure)
+    level = disc_level(found)
+    foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
+    tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
+    judged = len(sure) >= MOST_SURE * len(links)
+    return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
+                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, "counterclockwise" if sign > 0 else "clockwise",
+                   float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
+                   tuple(sorted(still)), "" if judged else "too many steps could as well be others")
+
+
+def disc_level(found: Fit) -> float:
+    """Height of the disc top, camera distances: the lowest slice that holds one in thirty of the well placed points."""
+    held = (found.weights > 0.25).sum(1) >= 3
+    heights = np.sort(found.tracks.points[held if held.any() else slice(None), 2])
+    if not len(heights):
+        return 0.0
+    slices = np.floor(heights / 0.01).astype(int)  # 6 mm at 60 cm
+    values, counts = np.unique(slices, return_counts=True)
+    lowest = values[counts >= max(len(heights) / 30, 1)]
+    first = lowest[0] if len(lowest) else slices[0]
+    return float(np.median(heights[(slices == first) | (slices == first + 1)]))
+
+
+def _step_sigma(found: Fit, links: list[Link]) -> np.ndarray:
+    """Degrees (n,); a step that could as well be another is no better known than by the habit of even steps."""
+    before = np.roll(np.arange(len(found.angles)), 1)
+    formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
+    sigma = np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
+    unsure = [link.frame for link in links if link.margin_z < SURE_Z]
+    sigma[unsure] = np.maximum(sigma[unsure], np.degrees(found.step_sigma))
+    return sigma
