@@ -159,7 +159,8 @@ class Cache:
             )
         except OSError as error:
             raise explain(error, self.root) from error
-        return Entry(stored, facts, cost_s)
+        # as they will be read: a result must not depend on whether it came from the cache
+        return Entry(stored, json.loads(json.dumps(facts, sort_keys=True)), cost_s)
 
     def trim(self) -> int:
         """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed."""

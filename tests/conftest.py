@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import shutil
+import signal
 from pathlib import Path
 
 import pytest
 
+from tests.browsing import browser, serve_site, site_server  # noqa: F401  fixtures: one browser for the whole run
 from tests.command import kickwheel
+
+# A shell that starts the tests in the background makes them deaf to Ctrl-C, and what they start inherits that.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 DEMO = Path(__file__).parent.parent / "demo_catalog"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
@@ -38,6 +39,9 @@ def test_the_same_bytes_whatever_the_number_of_jobs(tmp_path):
     assert site(one) == site(two)
     assert kickwheel("build", one, "--force", "--jobs", 2).status == 0
     assert site(one) == site(two)
+    shutil.rmtree(one / "site")
+    assert kickwheel("build", one).status == 0  # from the cache
+    assert site(one) == site(two)
 
 
 def test_one_item_alone_others_stay_as_last_built_and_listed(tmp_path):
@@ -47,8 +51,6 @@ def test_one_item_alone_others_stay_as_last_built_and_listed(tmp_path):
     text = (folder / "catalog.toml").read_text()
     (folder / "catalog.toml").write_text(text.replace('"Bowl"', '"Big bowl"\nslug = "bowl"').replace('"Jug"', '"Tall jug"\nslug = "jug"'))
     for part in (".kickwheel",):  # also without the cache
-        import shutil
-
         shutil.rmtree(folder / part)
     assert kickwheel("build", folder, "--item", "jug").status == 0
     after = site(folder)

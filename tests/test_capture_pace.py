@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 
 import numpy as np
 import pytest
@@ -62,26 +61,14 @@ def test_quarters_sound_different():
         assert peak == pytest.approx(SOUNDS["quarter" if index in quarters else "shot"].hertz, abs=25)
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    playwright = pytest.importorskip("playwright.sync_api")
-    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if not path:
-        pytest.skip("no Chromium on this machine")
-    with playwright.sync_playwright() as running:
-        browser = running.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def page(chromium, tmp_path):
+def page(browser, tmp_path):
     """The page from disk, offline, with a clock the test turns and a record of wake locks and sounds."""
     file = tmp_path / "pace.html"
     file.write_text(
         render_pace_page(make_plan(PlanInput(diameter_mm=330, frames=12, pace_s=1.0))), encoding="utf-8"
     )
-    context = chromium.new_context(offline=True, viewport={"width": 390, "height": 780})
+    context = browser.new_context(offline=True, viewport={"width": 390, "height": 780})
     opened = context.new_page()
     faults: list[str] = []
     opened.on("pageerror", lambda error: faults.append(str(error)))

@@ -22,7 +22,6 @@ from builder.preview_server import find_file, open_server
 from builder.serve import Watcher
 from builder.site import SiteFile, write_site
 
-CHROMIUM = Path("/usr/bin/chromium")
 FILM = bytes(range(250)) * 40  # 10 000 bytes, as in the examples of RFC 9110 section 14.1.2
 PAGE = (
     b'<!doctype html><html lang="en"><head><meta http-equiv="Content-Security-Policy" '
@@ -436,14 +435,12 @@ def test_a_busy_port_ends_it_with_status_2(tmp_path):
             assert "is in use" in said and "Traceback" not in said
 
 
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Chromium at /usr/bin/chromium")
-def test_an_open_page_reloads_and_shows_faults_under_its_own_strict_policy(tmp_path):
-    from playwright.sync_api import expect, sync_playwright
+def test_an_open_page_reloads_and_shows_faults_under_its_own_strict_policy(tmp_path, browser):
+    from playwright.sync_api import expect
 
-    with shop_served(tmp_path, "first") as served, sync_playwright() as play:
+    with shop_served(tmp_path, "first") as served:
         url = served.stdout.readline().split()[2]
         served.stdout.readline()
-        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
         page = browser.new_page()
         blocked: list[str] = []
         page.on("console", lambda message: blocked.append(message.text) if message.type == "error" else None)
@@ -460,5 +457,5 @@ def test_an_open_page_reloads_and_shows_faults_under_its_own_strict_policy(tmp_p
         (tmp_path / "catalog.toml").write_text("third")
         expect(page.locator("h1")).to_have_text("third", timeout=10_000)
         expect(page.get_by_role("alert")).to_have_count(0)
-        browser.close()
+        page.close()
         assert [text for text in blocked if "favicon" not in text and "404" not in text] == []

@@ -25,7 +25,7 @@ sys.path[:0] = [
     str(Path(__file__).resolve().parents[1] / "browser"),
     str(Path(__file__).resolve().parents[2]),
 ]
-from conftest import LAUNCH, Gzipped, Server, find_chromium  # noqa: E402
+from tests.browsing import LAUNCH, Gzipped, Server, find_chromium  # noqa: E402
 from viewer_site import write_site, write_spin  # noqa: E402
 
 from builder.viewer import join_viewer  # noqa: E402
