@@ -96,7 +96,7 @@ def _listed_page(out: Path, entry: Mapping[str, Any]) -> ItemPage:
     spin = json.loads((out / entry["slug"] / "spin.json").read_text("utf-8"))
     width = min(spin["width"], 960)
     size = (width, round(spin["height"] * width / spin["width"]))
-    kept = {key: entry.get(key) for key in ("price", "currency", "availability", "condition", "link", "sku", "gtin")}
+    kept = {key: entry.get(key) for key in ("alt", "price", "currency", "availability", "condition", "link", "sku", "gtin")}
     return ItemPage(
         slug=entry["slug"],
         title=entry["title"],

@@ -262,7 +262,7 @@ def _listed(shop: ShopPage, item: ItemPage) -> dict[str, Any]:
 
     index = "" if shop.url else "index.html"
     return _without_none({
-        "slug": item.slug, "title": item.title, "description": description_of(item),
+        "slug": item.slug, "title": item.title, "alt": item.alt, "description": description_of(item),
         "price": item.price, "currency": item.currency if item.price else None,
         "availability": item.availability, "condition": item.condition, "link": item.link,
         "sku": item.sku, "gtin": item.gtin, "tags": list(item.tags),

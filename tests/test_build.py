@@ -63,6 +63,19 @@ def test_one_item_alone_others_stay_as_last_built_and_listed(tmp_path):
     assert [item["slug"] for item in json.loads(after["spins.json"])["items"]] == ["jug", "bowl"]
 
 
+def test_one_item_alone_with_nothing_changed_gives_the_same_site(tmp_path):
+    folder = two_items(tmp_path)
+    text = (folder / "catalog.toml").read_text().replace('frames = "jug"', 'frames = "jug"\nalt = "A jug."\ntags = ["a"]')
+    text = text.replace("[output]", 'url = "https://shop.example/"\n[output]').replace("price = 8", 'price = 8\ndescription = "**Old** & <b>good</b>"')
+    (folder / "catalog.toml").write_text(text)
+    assert kickwheel("build", folder).status == 0
+    before = site(folder)
+    for slug in ("bowl", "jug"):
+        assert kickwheel("build", folder, "--item", slug).status == 0
+        after = site(folder)
+        assert {name for name in after if after[name] != before.get(name)} == set()
+
+
 def test_drafts_are_left_out(tmp_path):
     folder = two_items(tmp_path)
     text = (folder / "catalog.toml").read_text()
