@@ -190,6 +190,11 @@ def main() -> None:
     except BrokenPipeError:  # `kickwheel … | head` closed the pipe: nothing to say, and nobody to say it to
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(BROKEN)
+    except OSError as error:  # a disk that fills up while frames are at work, a folder that goes away
+        from builder.writing import explain
+
+        show_error(str(explain(error, error.filename or "the disk")))
+        sys.exit(BAD_INPUT)
     except Exception as error:
         if os.environ.get("KICKWHEEL_DEBUG"):
             raise

@@ -29,7 +29,7 @@ def refused(folder: Path, *options: str | Path, saying: str, command: str = "bui
     assert ran.status == 2, ran
     assert saying in ran.err, ran.err
     assert "Traceback" not in ran.err
-    assert all(line.startswith(("error: ", "Measuring spins")) for line in ran.err.splitlines())
+    assert all(line.startswith(("error: ", "Measuring spins", "Finishing frames")) for line in ran.err.splitlines())
     after = {name: content for name, content in tree(folder).items() if not name.startswith(".kickwheel/")}
     assert after == before
     return ran.err
@@ -141,3 +141,25 @@ def test_script_in_title_and_markdown_is_inert(tmp_path):
     assert "javascript:" not in page.lower()
     assert "onerror" not in page
     assert "&lt;script&gt;alert(1)" in page
+
+
+@pytest.mark.skipif(os.name != "posix" or not hasattr(os, "geteuid") or os.geteuid() != 0, reason="mounting needs root")
+def test_disk_full(tmp_path):
+    """A whole build onto a disk of 64 kB, and one whose cache has no room."""
+    folder = shop(tmp_path / "shop")
+    small = tmp_path / "small"
+    small.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", small], capture_output=True).returncode:
+        pytest.skip("a tmpfs can't be mounted here")
+    try:
+        refused(folder, "--out", small / "site", saying="the disk is full")
+        assert list(small.iterdir()) == []
+        cramped = small / "shop"
+        cramped.mkdir()
+        (cramped / "catalog.toml").write_text(
+            (folder / "catalog.toml").read_text().replace('Bench"', 'Bench"\nallow_outside = true').replace('"jug"', f'"{folder}/jug"')
+        )
+        (cramped / "filler").write_bytes(b"x" * 40_000)
+        refused(cramped, saying="the disk is full")
+    finally:
+        subprocess.run(["umount", small], check=True)
