@@ -98,7 +98,7 @@ class _Work:
 
     def _facts(self, plan: "FinishPlan", frames: list[dict[str, Any]]) -> dict[str, Any]:
         """finish.json, as the contract has it."""
-        angles = frame_angles(self.measures.frames, closed=self.settings.closed)
+        angles = frame_angles(self.measures, closed=self.settings.closed)
         return {
             "version": 1, "width": plan.width, "height": plan.height, "axis_x": plan.axis_x,
             "px_per_mm": plan.px_per_mm, "backdrop": list(plan.backdrop) if plan.backdrop else None,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from builder.cache import Blob, Cache, Entry, digest
 from builder.errors import Fault, PhotoError
 from builder.gather import Spin
-from builder.spin import FrameMeasure, SpinMeasures
+from builder.spin import SpinMeasures
 from builder.work import (
     Settings, folder_picture, frame_file, frame_work, gif_work, ladder_work, measure_work, mp4_work, plan_work,
     sheet_work, single_work, strip_work,
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 1
-PICTURES_VERSION = 1
+PICTURES_VERSION = 2
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 SAMPLES = 3  # frames on which the encoders' quality is measured
@@ -66,7 +66,7 @@ def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: b
 def turning_order(measures: SpinMeasures) -> list[int]:
     """Indices sorted by measured angle; as they are where angles can't be judged."""
     angles = [frame.angle_deg for frame in measures.frames]
-    if any(angle is None for angle in angles):
+    if measures.angle_sigma_deg is None or any(angle is None for angle in angles):
         return list(range(len(angles)))
     return sorted(range(len(angles)), key=lambda index: angles[index] % 360)
 
@@ -110,10 +110,11 @@ def only_frames(measures: SpinMeasures, kept: Sequence[int]) -> SpinMeasures:
     return dataclasses.replace(measures, frames=frames, findings=findings, frame_count=len(kept))
 
 
-def frame_angles(frames: Sequence[FrameMeasure], *, closed: bool) -> list[float]:
-    """Degrees from the first frame, growing; even steps where they couldn't be measured."""
+def frame_angles(measures: SpinMeasures, *, closed: bool) -> list[float]:
+    """Degrees from the first frame, growing; even steps where they can't be judged: a guess isn't shown as fact."""
+    frames = measures.frames
     angles = [frame.angle_deg for frame in frames]
-    if all(angle is not None for angle in angles):
+    if measures.angle_sigma_deg is not None and all(angle is not None for angle in angles):
         turned = [angle - angles[0] for angle in angles]
         if all(later > earlier for earlier, later in zip(turned, turned[1:])) and turned[-1] < 360:
             return [round(angle, 2) for angle in turned]
@@ -188,7 +189,7 @@ class _Making:
             plan_work, self.photos, self.measures, self.settings.finish,
             self.spin.item.plate, self.spin.item.grey_card, self.settings.disc_mm,
         )  # fmt: skip
-        angles = frame_angles(self.measures.frames, closed=self.settings.closed)
+        angles = frame_angles(self.measures, closed=self.settings.closed)
         home = self._home()
         ladder = self._run(ladder_work, plan, self._samples(home), self.settings)
         frames = self._frames(plan, ladder)
