@@ -8,14 +8,14 @@ nothing but evenly spaced marks turns, both fit alike and the step can't be judg
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_features import Shot
+from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
 
@@ -24,7 +24,8 @@ LEAST_SIGHTINGS = 3  # on the point's own side of the step, its home frame among
 WIDE_STEP = np.radians(14)  # two of them turn most of a small print out of sight or shape
 PATCH_ARM = 0.005  # camera distances: over which a surface's slope is taken
 LEAST_RADIUS = 0.03  # camera distances: nearer the axis a point hardly moves
-SURE_Z = 2.0  # standard errors by which the best turn must beat any rival, half the points counted (so 2.8 of all)
+SURE_Z = 1.5  # standard errors by which a turn must beat any rival to count as sure: about 6 points that speak for it alone
+MOVE_Z = 2.0  # and by which another must beat it to take its place
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
 # shifts tried, in usual steps: from a step back to three at once; over the seam a turn may lack or repeat several
 GRID, SEAM_GRID = np.arange(-15, 26) / 10, np.arange(-40, 41) / 10
@@ -46,6 +47,7 @@ class Link:
     shift: float
     margin_z: float
     better_z: float
+    frame_z: float = 0.0  # by which the frame itself holds to its neighbours, whichever side
 
 
 @dataclass(frozen=True)
@@ -57,10 +59,58 @@ class _Looks:
     alike: np.ndarray  # (m, len(APART)), 0 to 1
 
 
-def check_links(shots: Sequence[Shot], found: Fit, nominal: float, closed: bool) -> list[Link]:
-    """Each step looked at again; nominal: the usual step, radians, signed."""
+def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool,
+                still: Collection[int]) -> list[Link]:
+    """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed.
+
+    still: frames the same as the one before: there is nothing to doubt. A part turn has no link to its first frame.
+    """
     looks = [_looks(shots, found, home, nominal) for home in range(len(shots))]
-    return [_check(shots, found, looks, frame, nominal, closed) for frame in range(0 if closed else 1, len(shots))]
+    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, looks, frame) for frame in range(len(shots))]
+    links = []
+    for at in range(0 if closed else 1, len(shots)):
+        frame = order[at]
+        link = (Link(frame, 0.0, np.inf, 0.0) if frame in still
+                else _check(shots, found, looks, order, at, nominal, closed))
+        links.append(replace(link, margin_z=min(link.margin_z, own[frame], own[order[at - 1]]), frame_z=own[frame]))
+    return links
+
+
+def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nominal: float) -> dict[int, float]:
+    """Frames that hold to neither neighbour, with the angle (radians) at which the other frames' points show in them.
+
+    For frames shot late, after the turn. Every angle of the circle is tried with the points that nothing else on
+    their way looks like; frames that fit nowhere clearly are left out.
+    """
+    count = len(shots)
+    loose = [link.frame for link in links if link.frame_z < SURE_Z]
+    if not loose or len(loose) > count / 3:
+        return {}
+    homes = [_looks(shots, found, home, nominal) for home in range(count) if home not in loose]
+    placed = {frame: _placed(shots[frame], found, homes, nominal) for frame in loose}
+    return {frame: angle for frame, angle in placed.items() if angle is not None}
+
+
+def _placed(shot: Shot, found: Fit, homes: Sequence[_Looks], nominal: float) -> float | None:
+    bins = max(round(2 * np.pi / abs(nominal) * 10), 8)
+    width = 2 * np.pi / bins
+    score, square, tried = np.zeros(bins), np.zeros(bins), np.full(bins, 1e-9)
+    for looks in homes:
+        weight = 1.0 - looks.alike[:, np.abs(APART) >= RIVAL].max(1)
+        best = np.argsort(-weight, kind="stable")[:25]
+        if not len(best):
+            continue
+        home = found.tracks.frames[looks.index[0], 0]
+        at = np.round(found.angles[home] / width).astype(int) + np.arange(-15, 16)
+        seen = weight[best, None] * looks.surface.taken(best).seen(shot, at * width)
+        score[at % bins] += seen.sum(0)
+        square[at % bins] += (seen**2).sum(0)
+        tried[at % bins] += weight[best].sum()
+    share = score / np.maximum(tried, tried.mean() / 2)  # of the points tried there; by itself it doesn't favour busy sides
+    k = int(share.argmax())
+    apart = np.abs((np.arange(bins) - k + bins // 2) % bins - bins // 2) >= RIVAL * 10
+    better = (share[k] - share[apart].max()) * tried[k]
+    return k * width if better / np.sqrt(2 * (square[k] + 1.0)) > MOVE_Z else None
 
 
 def _looks(shots: Sequence[Shot], found: Fit, home: int, nominal: float) -> _Looks:
@@ -72,11 +122,12 @@ def _looks(shots: Sequence[Shot], found: Fit, home: int, nominal: float) -> _Loo
     return _Looks(index, surface, surface.seen(shot, found.angles[home] + nominal * APART))
 
 
-def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], frame: int, nominal: float, closed: bool) -> Link:
-    count, grid = len(shots), GRID if frame else SEAM_GRID
+def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], order: Sequence[int], at: int, nominal: float,
+           closed: bool) -> Link:
+    count, grid, frame = len(shots), GRID if at else SEAM_GRID, order[at]
     unmoved = int(np.flatnonzero(grid == 0)[0])
-    after = [(frame + k) % count for k in range(2) if closed or frame + k < count]
-    before = [(frame - 1 - k) % count for k in range(2) if closed or frame - 1 - k >= 0]
+    after = [order[(at + k) % count] for k in range(2) if closed or at + k < count]
+    before = [order[(at - 1 - k) % count] for k in range(2) if closed or at - 1 - k >= 0]
     ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * grid)
     back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * grid)
     z = _contests(np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]]), grid)
@@ -85,7 +136,7 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], frame: int, n
     if abs(grid[best]) < RIVAL:
         best = unmoved
     margin = float(rivals[best].min())
-    if best == unmoved or z[best, unmoved] < SURE_Z:
+    if best == unmoved or z[best, unmoved] < MOVE_Z:
         best, margin = unmoved, max(float(rivals[unmoved].min()), _held(found, looks, before, after))
     return Link(frame, float(nominal * grid[best]), margin, float(z[best, unmoved]))
 
@@ -104,19 +155,39 @@ def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
     return values, looks.alike[placed]
 
 
+def _frame_z(found: Fit, looks: Sequence[_Looks], frame: int) -> float:
+    """Standard errors by which the points seen in a frame, and placed without it, speak for its angle against any rival."""
+    alike = []
+    for home, mine in enumerate(looks):
+        frames, fits, xy = (part[mine.index] for part in (found.tracks.frames, found.weights > 0.25, found.tracks.xy))
+        moved = np.hypot(*np.moveaxis(xy - xy[:, :1], -1, 0)) > 2 * STATIC_PX
+        here = frames == frame
+        if home == frame:
+            alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & moved).any(1)])
+        else:
+            alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & here & moved).any(1)])
+    return _distinct_z(np.concatenate(alike))
+
+
+def _distinct_z(alike: np.ndarray) -> float:
+    distinct = 1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL]
+    return float((distinct.sum(0) / np.sqrt(2 * ((distinct**2).sum(0) + 1.0))).min())
+
+
 def _held(found: Fit, looks: list[_Looks], before: list[int], after: list[int]) -> float:
     """Standard errors by which the points that the fit holds across a step speak for it against any rival.
 
     A corner placed by two frames of its own side and followed across to where the fit wants it, to a part of a pixel,
-    would not be there at another turn, unless a look-alike is.
+    would not be there at another turn, unless a look-alike is; it must have moved.
     """
     alike = []
     for home, others in [(home, after) for home in before] + [(home, before) for home in after]:
         mine = looks[home]
         fits, beyond = found.weights[mine.index] > 0.25, np.isin(found.tracks.frames[mine.index], others)
-        alike.append(mine.alike[((fits & ~beyond).sum(1) >= 2) & (fits & beyond).any(1)])
-    distinct = 1.0 - _widened(np.concatenate(alike))[:, np.abs(APART) >= RIVAL]
-    return float((distinct.sum(0) / np.sqrt(2 * ((distinct**2).sum(0) + 1.0))).min())
+        xy = found.tracks.xy[mine.index]
+        moved = np.hypot(*np.moveaxis(xy - xy[:, :1], -1, 0)) > 2 * STATIC_PX
+        alike.append(mine.alike[((fits & ~beyond).sum(1) >= 2) & (fits & beyond & moved).any(1)])
+    return _distinct_z(np.concatenate(alike))
 
 
 def _widened(alike: np.ndarray) -> np.ndarray:

@@ -18,7 +18,7 @@ import numpy as np
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import RIVAL, SURE_Z, Link, check_links
+from builder.measured.turn_place import MOVE_Z, RIVAL, SURE_Z, Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
 from builder.measured.turn_tracks import Guess, joined, neighbours, sweep
 from builder.spin import IDENTITY, Affine, Turn
@@ -26,8 +26,14 @@ from builder.spin import IDENTITY, Affine, Turn
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
+ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
 TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
+ROUNDS = 4
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
+# What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
+SPREAD = 2.0  # errors that points share beyond their slices
+STEADY_PX = 0.05  # how far the camera's small movements are undone
+OPEN_SCALE = 0.012  # of a part turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
@@ -97,8 +103,9 @@ def measure_turn(
             tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
     again = [(*_tried(guess, shots, prior, closed, start.nominal), start)
              for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
-    _, first, start = max(again, key=lambda found: found[0])
-    found, links = _settled(shots, first, prior, start, closed)
+    enough = ENOUGH * max(found[0] for found in again)
+    _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
+    found, links = _settled(shots, first, prior, start, closed, still)
     return _turn_fit(found, links, start.sign, closed, still)
 
 
@@ -152,6 +159,13 @@ def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal:
     return followed(found, reach), replace(guess, camera=found.camera, angles=found.angles)
 
 
+def _unevenness(guess: Guess, closed: bool) -> float:
+    """How far steps are from even, each odd one counting little more than once: marks are what a hand turns by."""
+    turned = np.diff(guess.angles, append=np.sign(guess.angles[-1]) * 2 * np.pi) if closed else np.diff(guess.angles)
+    usual = np.median(turned)
+    return float(np.log1p(((turned / usual - 1) / 0.15) ** 2).sum())
+
+
 def _radius(camera: Camera, area: np.ndarray) -> float:
     """Farthest from the axis that anything turning seems to be, in camera distances."""
     columns = np.nonzero(area)[1]
@@ -160,30 +174,47 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
     return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
 
 
-def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool) -> tuple[Fit, list[Link]]:
+def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
+             still: set[int]) -> tuple[Fit, list[Link]]:
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
-    count, usual = len(shots), start.sign * start.nominal
-    for turn in range(4):
+    count, usual, strays = len(shots), start.sign * start.nominal, {}
+    for turn in range(ROUNDS):
         tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(count), most=FEW if turn == 0 else MOST)
         found = fit(guess.camera, guess.angles, tracks, prior)
-        links = check_links(shots, found, usual, closed)
-        wanted = np.zeros(count)
-        for link in links:
-            if link.better_z > SURE_Z and abs(link.shift) >= RIVAL * abs(usual):
-                wanted[link.frame] = link.shift
-        if turn and not wanted.any():
+        order = np.argsort(found.angles * start.sign, kind="stable").tolist()
+        links = check_links(shots, found, order, usual, closed, still)
+        wanted = _wanted(links, order, usual, closed)
+        if not strays:
+            strays = find_strays(shots, found, links, usual)
+        elif not wanted.any():
             break
-        if closed and wanted.any():  # what is added must be taken away: evenly, from the steps that want nothing
-            wanted[wanted == 0] -= wanted.sum() / max((wanted == 0).sum(), 1)
-        guess = Guess(found.camera, found.angles + np.cumsum(np.r_[0.0, wanted[1:]]), guess.radius)
+        if turn and not wanted.any() and not strays:
+            break
+        angles = found.angles + wanted
+        for frame, angle in strays.items():
+            angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
+        guess = Guess(found.camera, angles, guess.radius)
     return found, links
+
+
+def _wanted(links: list[Link], order: list[int], usual: float, closed: bool) -> np.ndarray:
+    """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
+    more = np.zeros(len(order))
+    for link in links:
+        if link.better_z > MOVE_Z and abs(link.shift) >= RIVAL * abs(usual):
+            more[order.index(link.frame)] = link.shift
+    if closed and more.any():  # what is added must be taken away: evenly, from the steps that want nothing
+        more[more == 0] -= more.sum() / max((more == 0).sum(), 1)
+    wanted = np.zeros(len(order))
+    wanted[order] = np.cumsum(np.r_[0.0, more[1:]])
+    return wanted - wanted[0]
 
 
 def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set[int]) -> TurnFit:
     count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
-    sigma, unsure = _step_sigma(found, links), [link.frame for link in links if link.margin_z < SURE_Z]
+    sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.margin_z < SURE_Z]
     sure = np.setdiff1d([link.frame for link in links], unsure)
     level = disc_level(found)
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
@@ -208,11 +239,22 @@ def disc_level(found: Fit) -> float:
     return float(np.median(heights[(slices == first) | (slices == first + 1)]))
 
 
-def _step_sigma(found: Fit, links: list[Link]) -> np.ndarray:
-    """Degrees (n,); a step that could as well be another is no better known than by the habit of even steps."""
+def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) -> np.ndarray:
+    """Degrees (n,). A step that could as well be another is no better known than by the habit of even steps."""
     before = np.roll(np.arange(len(found.angles)), 1)
     formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
-    sigma = np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
+    sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
+    common = np.degrees(STEADY_PX / (found.camera.focal_px * max(typical_radius(found), 0.02)))
+    sigma = np.hypot(sigma, common)
+    if not closed:
+        sigma = np.hypot(sigma, OPEN_SCALE * np.abs(steps))
     unsure = [link.frame for link in links if link.margin_z < SURE_Z]
     sigma[unsure] = np.maximum(sigma[unsure], np.degrees(found.step_sigma))
     return sigma
+
+
+def typical_radius(found: Fit) -> float:
+    """Median distance from the axis of the points that fit, camera distances."""
+    held = (found.weights > 0.25).sum(1) >= 3
+    points = found.tracks.points[held]
+    return float(np.median(np.hypot(points[:, 0], points[:, 1]))) if len(points) else 0.0
