@@ -12,8 +12,10 @@ from typing import Any
 from builder import __version__
 from builder.cache import Cache, DamagedEntry, digest
 from builder.catalog import Catalog, catalog_file, read_catalog
+from builder.errors import Fault, InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import SpinPictures, add_contact_sheet, make_pictures, measure, refuse_broken
+from builder.item_hotspots import ItemSpot, fit_hotspots
 from builder.last_build import last_build, remember_build, take_stamps
 from builder.site import SiteFile, SiteWriter, WrittenSite, check_output, hashed_name, open_site, repair
 from builder.spin import SpinMeasures
@@ -46,6 +48,7 @@ class BuiltItem:
     shown: int
     measures: SpinMeasures | None = None
     notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +85,10 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
     with job.cache.locked(on_wait=terminal.note), Workers(request.jobs) as workers:
         measured = measure_all(catalog, spins, job.cache, workers, terminal, force=request.force)
         refuse_broken(measured)
+        spots = fit_all_hotspots(measured)
         if request.strict and any(f.severity == "fail" for _, found in measured for f in found.findings):
-            return BuildResult(job.out, _built(measured, {}), stopped=True)
-        result = _write(job, catalog, measured, workers, terminal)
+            return BuildResult(job.out, _built(measured, {}, spots), stopped=True)
+        result = _write(job, catalog, measured, spots, workers, terminal)
         if request.explain:
             _explain(job, catalog, measured, workers)
         job.cache.fingerprints.save()
@@ -184,6 +188,20 @@ def picture_all(
         return _side_by_side(measured, work, workers, lambda _: None)
 
 
+def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> dict[str, tuple[ItemSpot, ...]]:
+    """Hotspots by slug. Raises InputError that lists what can't be fitted in any item."""
+    found: dict[str, tuple[ItemSpot, ...]] = {}
+    faults: list[Fault] = []
+    for spin, measures in measured:
+        try:
+            found[spin.slug] = fit_hotspots(spin, measures)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(*faults)
+    return found
+
+
 def settings_of(catalog: Catalog, spin: Spin) -> Settings:
     keys = spin.item.keys
     return Settings(spin.item.finish, catalog.output, keys.closed, keys.turn, keys.start, catalog.shop.disc_mm)
@@ -209,8 +227,9 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
 
 
 def _write(
-    job: _Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers, terminal: Terminal
-) -> BuildResult:
+    job: _Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Mapping[str, tuple[ItemSpot, ...]],
+    workers: Workers, terminal: Terminal,
+) -> BuildResult:  # fmt: skip
     """Pictures and pages into the site. A cached result that turns out damaged is made again, once."""
     for attempt in (1, 2):
         with open_site(job.out, memory=job.memory, on_wait=terminal.note) as site:
@@ -219,18 +238,19 @@ def _write(
                 force=job.request.force, held=site.previous.find if attempt == 1 else None,
             )  # fmt: skip
             try:
-                written = _fill(site, job, catalog, [spin for spin, _ in measured], pictures)
+                written = _fill(site, job, catalog, [spin for spin, _ in measured], pictures, spots)
             except DamagedEntry:
                 if attempt == 2:
                     raise
                 continue
         facts = {spin.slug: made.facts for (spin, _), made in zip(measured, pictures)}
-        return BuildResult(job.out, _built(measured, facts), written, saved_s=job.cache.saved_s)
+        return BuildResult(job.out, _built(measured, facts, spots), written, saved_s=job.cache.saved_s)
     raise AssertionError("unreachable")
 
 
 def _fill(
-    site: SiteWriter, job: _Job, catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures]
+    site: SiteWriter, job: _Job, catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures],
+    spots: Mapping[str, tuple[ItemSpot, ...]],
 ) -> WrittenSite:
     from builder.item_pages import item_page, pages_as_last_built, shop_page
     from builder.pages import render_item, render_shop_pages, require_theme, site_assets
@@ -241,7 +261,9 @@ def _fill(
     assets = {name: hashed_name(name, content) for name, content in contents.items()}
     logo = _logo(catalog, site)
     shop = shop_page(catalog, logo)
-    pages = {spin.slug: item_page(spin, made, catalog.shop.currency) for spin, made in zip(spins, pictures)}
+    pages = {
+        spin.slug: item_page(spin, made, catalog.shop.currency, spots[spin.slug]) for spin, made in zip(spins, pictures)
+    }
 
     for name, content in contents.items():
         site.add(SiteFile(assets[name], content))
@@ -278,11 +300,17 @@ def _logo(catalog: Catalog, site: SiteWriter):
     return Logo(path, width, height)
 
 
-def _built(measured: list[tuple[Spin, SpinMeasures]], facts: Mapping[str, Mapping[str, Any]]) -> tuple[BuiltItem, ...]:
+def _built(
+    measured: list[tuple[Spin, SpinMeasures]], facts: Mapping[str, Mapping[str, Any]],
+    spots: Mapping[str, tuple[ItemSpot, ...]],
+) -> tuple[BuiltItem, ...]:  # fmt: skip
+    def said(slug: str, large: bool) -> tuple[str, ...]:
+        return tuple(spot.words(number) for number, spot in enumerate(spots[slug], 1) if spot.large == large)
+
     return tuple(
         BuiltItem(
             spin.slug, len(spin.photos), len(facts[spin.slug]["angles"]) if spin.slug in facts else 0, measures,
-            (*spin.notes, *facts.get(spin.slug, {}).get("notes", ())),
+            (*spin.notes, *facts.get(spin.slug, {}).get("notes", ()), *said(spin.slug, False)), said(spin.slug, True),
         )
         for spin, measures in measured
     )  # fmt: skip

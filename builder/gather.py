@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from builder.catalog import Catalog, CatalogItem
+from builder.catalog.reading import fault_at
 from builder.errors import Fault, InputError, PhotoError
 from builder.frames import find_photos
 from builder.spin import Photo, PhotoSet, Unreadable
@@ -59,7 +60,7 @@ def gather_spins(items: Collection[CatalogItem]) -> list[Spin]:
         except InputError as error:
             faults += error.faults
             continue
-        faults += start_faults(item, found)
+        faults += start_faults(item, found) + hotspot_faults(item, found)
         spins.append(Spin(item, found.photos, found.unreadable, found.notes))
     if faults:
         raise InputError(*faults)
@@ -86,6 +87,27 @@ def start_faults(item: CatalogItem, found: PhotoSet) -> list[Fault]:
     near = difflib.get_close_matches(item.keys.start, names, n=1, cutoff=0.5)
     advice = f"Nearest: '{near[0]}'." if near else "Give the file name of one of its frames."
     return [Fault(str(item.frames_dir), "start", f"there is no frame '{item.keys.start}'", advice)]
+
+
+def hotspot_faults(item: CatalogItem, found: PhotoSet) -> list[Fault]:
+    """Marks in frames that aren't there, or beside their picture."""
+    photos = {photo.path.name: photo for photo in found.photos}
+    faults = []
+    for number, spot in enumerate(item.keys.hotspot):
+        for name, (x, y) in spot.at.items():
+            place, photo = (*item.place, "hotspot", number, "at", name), photos.get(name)
+            if photo is None:
+                near = difflib.get_close_matches(name, photos, n=1, cutoff=0.5)
+                advice = f"Nearest: '{near[0]}'." if near else "Give the file names of two or more of its frames."
+                faults.append(fault_at(item.file, place, f"there is no frame '{name}'", advice))
+            elif x > photo.width - 1 or y > photo.height - 1:
+                faults.append(
+                    fault_at(
+                        item.file, place, f"[{x:g}, {y:g}] lies outside '{name}', which is {photo.width} × {photo.height} px",
+                        "Give pixels of the upright photo, counted from its left and upper edge.",
+                    )
+                )  # fmt: skip
+    return faults
 
 
 def refuse_unfit(spins: Collection[Spin]) -> None:

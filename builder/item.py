@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from builder.finished import FinishPlan
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 1
-PICTURES_VERSION = 2
+MEASURES_VERSION = 2
+PICTURES_VERSION = 3
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 SAMPLES = 3  # frames on which the encoders' quality is measured
@@ -201,6 +201,7 @@ class _Making:
             "width": width, "height": height, "home": home, "turn": self.measures.turn or "counterclockwise",
             "closed": self.settings.closed, "angles": angles,
             "sources": self._sources(ladder), "strip": strip,
+            "full": [plan.width, plan.height], "to_output": [plan.to_output(index) for index in range(len(self.photos))],
             "notes": list(plan.notes), "skipped": self.skipped,
             "poster": _jpeg_size(self.files["poster.jpg"]), "still": _jpeg_size(self.files["still.jpg"]),
         }  # fmt: skip

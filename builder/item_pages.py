@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from builder.catalog import Catalog
 from builder.errors import OutputError
 from builder.gather import Spin
 from builder.item import SpinPictures
+from builder.item_hotspots import ItemSpot, viewer_spots
 from builder.page_values import ItemPage, Logo, PageFile, Poster, PosterSource, ShopPage
 from builder.text import render_markdown
 
@@ -23,9 +24,11 @@ def shop_page(catalog: Catalog, logo: Logo | None) -> ShopPage:
     return ShopPage(shop.name, shop.url, shop.language, shop.contact, logo, shop.credit)
 
 
-def item_page(spin: Spin, pictures: SpinPictures, currency: str | None) -> ItemPage:
+def item_page(
+    spin: Spin, pictures: SpinPictures, currency: str | None, spots: Sequence[ItemSpot] = ()
+) -> ItemPage:
     keys, facts = spin.item.keys, pictures.facts
-    page_spin = spin_dict(spin.slug, keys.title, facts)
+    page_spin = spin_dict(spin.slug, keys.title, facts, viewer_spots(spots, facts))
     return ItemPage(
         slug=spin.slug,
         title=keys.title,
@@ -51,13 +54,13 @@ def item_page(spin: Spin, pictures: SpinPictures, currency: str | None) -> ItemP
     )
 
 
-def spin_dict(slug: str, title: str, facts: Mapping[str, Any]) -> dict[str, Any]:
+def spin_dict(slug: str, title: str, facts: Mapping[str, Any], spots: list[dict[str, Any]]) -> dict[str, Any]:
     """The content of spin.json."""
     return {
         "version": 1, "slug": slug, "title": title, "width": facts["width"], "height": facts["height"],
         "home": facts["home"], "turn": facts["turn"], "closed": facts["closed"],
         "frames": [{"angle_deg": angle} for angle in facts["angles"]],
-        "sources": facts["sources"], "strip": facts["strip"], "hotspots": [],
+        "sources": facts["sources"], "strip": facts["strip"], "hotspots": spots,
     }  # fmt: skip
 
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from builder.build import measure_all, opened, picture_all, theme_of
+from builder.build import fit_all_hotspots, measure_all, opened, picture_all, theme_of
 from builder.catalog import Catalog
 from builder.errors import InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import SpinPictures, refuse_broken
+from builder.item_hotspots import ItemSpot
 from builder.item_pages import item_page, shop_page
 from builder.page_values import ItemPage
 from builder.pages import proof_assets, render_proof, require_theme
@@ -39,14 +40,17 @@ def make_proof(
         refuse_unfit(spins)
         measured = measure_all(catalog, spins, cache, workers, terminal)
         refuse_broken(measured)
+        spots = fit_all_hotspots(measured)
         pictures = picture_all(catalog, measured, cache, workers, terminal, watermark=watermark)
         ordered = [spin for spin, _ in measured]
-        size = write_proof(target, proof_files(catalog, ordered, pictures), on_wait=terminal.note)
+        size = write_proof(target, proof_files(catalog, ordered, pictures, spots), on_wait=terminal.note)
     count = "1 spin" if len(spins) == 1 else f"{len(spins)} spins"
     return f"Wrote {target}: {count}, {size / 1e6:.1f} MB. Your client unpacks it and opens index.html."
 
 
-def proof_files(catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures]) -> Iterator[SiteFile]:
+def proof_files(
+    catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures], spots: Mapping[str, tuple[ItemSpot, ...]]
+) -> Iterator[SiteFile]:
     contents = proof_assets(theme_of(catalog))
     assets = {name: hashed_name(name, content) for name, content in contents.items()}
     for name, content in contents.items():
@@ -56,7 +60,7 @@ def proof_files(catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures
         yield logo_file
     pages = []
     for spin, made in zip(spins, pictures):
-        page = _slim(item_page(spin, made, catalog.shop.currency))
+        page = _slim(item_page(spin, made, catalog.shop.currency, spots[spin.slug]))
         pages.append(page)
         wanted = {file for source in page.spin["sources"] for file in source["files"]}
         wanted |= {"strip.webp", "poster.jpg", "still.jpg", "contact.jpg", "preview.gif", "preview.mp4"}

@@ -15,8 +15,10 @@ def print_build(result: BuildResult, terminal: Terminal) -> int:
         for finding in item.measures.findings if item.measures else ():
             show = terminal.note if finding.severity == "note" else terminal.warn
             show(f"  {finding.message} {finding.advice}")
+        for warning in item.warnings:
+            terminal.warn(_sentence(warning))
         for note in item.notes:
-            terminal.note(f"  {note[:1].upper()}{note[1:].rstrip('.')}.")
+            terminal.note(_sentence(note))
     for note in result.notes:
         terminal.say(note)
     if result.stopped:
@@ -26,6 +28,10 @@ def print_build(result: BuildResult, terminal: Terminal) -> int:
         terminal.say(written_line(result))
     terminal.say(f"Open {result.out / 'index.html'}")
     return 0
+
+
+def _sentence(words: str) -> str:
+    return f"  {words[:1].upper()}{words[1:].rstrip('.')}."
 
 
 def item_line(item: BuiltItem) -> str:

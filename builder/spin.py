@@ -85,6 +85,20 @@ class FrameMeasure:
 
 
 @dataclass(frozen=True, slots=True)
+class TurnCamera:
+    """The camera over the turntable, as fitted with the turn. Lengths are in camera-to-axis distances.
+
+    Angles in radians: pan away from the axis, tilt of the line of sight below the horizontal, roll about it.
+    """
+
+    pan: float
+    tilt: float
+    roll: float
+    focal_px: float  # px of the upright source photo
+    centre: tuple[float, float]  # principal point, px of the spin's reference, pixel centres at .0
+
+
+@dataclass(frozen=True, slots=True)
 class SpinMeasures:
     """Numbers about a turn as a whole, its frames, and the findings drawn from them."""
 
@@ -99,3 +113,4 @@ class SpinMeasures:
     turn: Turn | None = None
     angle_sigma_deg: float | None = None  # None: steps can't be judged
     neutral_gain: tuple[float, float, float] = (1.0, 1.0, 1.0)  # linear white-balance gains, g = 1
+    camera: TurnCamera | None = None  # None: where steps can't be judged, no camera is known

@@ -193,6 +193,31 @@ class OutputSettings(Declared):
     mp4: bool = Field(True, description="Write preview.mp4.")
 
 
+Degrees = Annotated[Number, Field(ge=-360, le=720)]
+Place = Annotated[tuple[Annotated[Number, Field(ge=0)], Annotated[Number, Field(ge=0)]], BeforeValidator(_tuple)]
+
+
+def _two_places(value: dict) -> dict:
+    if len(value) < 2:
+        raise ValueError("two or more frames are wanted: one doesn't tell how deep the point lies")
+    return value
+
+
+class Hotspot(Declared):
+    """[[item.hotspot]]: a point of the object with a note that follows it through the turn."""
+
+    label: Text = Field(description="Name of the point, shown in its note and in the list below.")
+    text: str = Field("", description="What there is to say about it, in Markdown.")
+    at: Annotated[dict[FileName, Place], AfterValidator(_two_places)] = Field(
+        description='Where the point is in two or more frames, 15° apart or more: {"IMG_3.jpg" = [812, 410], …} in'
+        " pixels of the upright photo, from its left and upper edge. A third frame makes it surer."
+    )
+    visible: Annotated[tuple[Degrees, Degrees], BeforeValidator(_tuple)] | None = Field(
+        None, description="From and to, in degrees of the turn (0 at the first frame): where the point isn't hidden;"
+        " absent: 90° to either side of facing the camera."
+    )
+
+
 class Item(Declared):
     """[[item]]: one spin."""
 
@@ -240,6 +265,9 @@ class Item(Declared):
     ] = Field((), description="Old slugs that keep working.")
     draft: bool = Field(False, description="true: built by `serve` only.")
     finish: FinishSettings | None = Field(None, description="Finish settings of this item alone.")
+    hotspot: Annotated[tuple[Hotspot, ...], BeforeValidator(_tuple)] = Field(
+        (), description="Points of the object with a note each."
+    )
 
 
 def key_names(model: type[Declared]) -> list[str]:
@@ -248,6 +276,7 @@ def key_names(model: type[Declared]) -> list[str]:
 
 
 TABLES: dict[str, type[Declared]] = {"shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item}
+INNER: dict[str, type[Declared]] = {"finish": FinishSettings, "hotspot": Hotspot}  # tables inside an item
 
 
 def json_schema() -> dict:

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from builder.catalog.declaration import (
+    INNER,
     TABLES,
     Declared,
     FinishSettings,
@@ -41,6 +42,8 @@ class CatalogItem:
     description: str  # Markdown
     grey_card: Path | None
     plate: Path | None
+    file: Path = Path("catalog.toml")  # where it is declared, and
+    place: tuple = ()  # under which key, for faults that only its photos tell
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,12 @@ def read_catalog(path: Path) -> Catalog:
             file, where.rstrip(")"), f"this is not TOML: {what[:1].lower()}{what[1:]}", _toml_advice(text, where)
         ) from None
     return _Reading(file, text, raw).catalog()
+
+
+def fault_at(file: Path, place: tuple, what: str, advice: str = "") -> Fault:
+    """A fault of a key, with its line: ("item", 0, "hotspot", 1, "at") -> line 31, item 1, hotspot.at"""
+    line = line_of(key_lines(_read_text(file)), place) if file.is_file() else None
+    return Fault(str(file), f"line {line}, {_printed(place)}" if line else _printed(place), what, advice)
 
 
 def _read_text(file: Path) -> str:
@@ -180,7 +189,7 @@ class _Reading:
         where = place + detail["loc"]
         kind, value = detail["type"], detail.get("input")
         if kind == "extra_forbidden":
-            owner = FinishSettings if len(detail["loc"]) > 1 and detail["loc"][0] == "finish" else model
+            owner = INNER.get(str(detail["loc"][0]), model) if len(detail["loc"]) > 1 else model
             key = str(detail["loc"][-1])
             home = next((table for table, other in TABLES.items() if key in key_names(other)), None)
             advice = f"It belongs under [{home}]." if home else _nearest(key, key_names(owner))
@@ -208,7 +217,7 @@ class _Reading:
             self._apart(place if key in own else (), key, getattr(finish, key), frames_dir, outside)
             for key in ("grey_card", "plate")
         ]
-        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart)
+        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart, self.file, place)
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
         name = raw.get("description_file")
@@ -316,7 +325,7 @@ def _wrong_value(model: type[Declared], detail: dict, value: object) -> tuple[st
     kind, context = detail["type"], detail.get("ctx") or {}
     key = next((str(p) for p in reversed(detail["loc"]) if isinstance(p, str)), "")
     seen = f"{_toml(value)} won't do for {key}"
-    owner = FinishSettings if detail["loc"][0] == "finish" else model
+    owner = INNER.get(str(detail["loc"][0]), model)
     fields = {field.alias or name: field for name, field in owner.model_fields.items()}
     meaning = fields[key].description if key in fields else ""
     if kind == "value_error":

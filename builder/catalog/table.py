@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from builder.catalog.declaration import TABLES
+from builder.catalog.declaration import INNER, TABLES
 
-_HEADS = {"shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]"}
+_HEADS = {"shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]", "hotspot": "[[item.hotspot]]"}
 
 
 def key_table() -> str:
     """Markdown: one table for each table of catalog.toml."""
     parts = []
-    for table, model in TABLES.items():
+    for table, model in {**TABLES, "hotspot": INNER["hotspot"]}.items():
         rows = [f"**`{_HEADS[table]}`**", "", "| key | default | what it is |", "|---|---|---|"]
         for name, field in model.model_fields.items():
-            if (table, name) == ("item", "finish"):
+            if table == "item" and name in INNER:
                 continue
             default = "needed" if field.is_required() else _toml(field.default)
             rows.append(f"| `{field.alias or name}` | {default} | {field.description} |")

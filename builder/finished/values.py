@@ -82,6 +82,11 @@ class FinishPlan:
         """One a frame: all its linear factors, evening × white balance × exposure."""
         return tuple(tuple(e * b for e, b in zip(even, self.balance)) for even in self.evening)
 
+    def to_output(self, index: int) -> Affine:
+        """Frame `index`: source pixel of the upright photo -> output pixel at full size."""
+        square = [np.vstack([affine, [0, 0, 1]]) for affine in (self.placement, self.to_reference[index])]
+        return tuple(tuple(map(float, row)) for row in (square[0] @ square[1])[:2])
+
     def column_gains(self, width: int) -> np.ndarray:
         """Gains (width, 3), float32, of the output's columns: balance, and the light's change of colour taken out."""
         balance = np.asarray(self.balance, np.float32)

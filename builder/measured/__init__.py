@@ -15,7 +15,7 @@ from builder.findings import Wording, verdict_of, worst_first
 from builder.measured.copies import common_size, read_copies
 from builder.measured.noticed import notice_files, notice_spin
 from builder.measured.survey import Survey, source_affine, survey_spin
-from builder.spin import FrameMeasure, Photo, SpinMeasures, Turn, Unreadable
+from builder.spin import FrameMeasure, Photo, SpinMeasures, Turn, TurnCamera, Unreadable
 
 __all__ = ["measure_spin"]
 
@@ -61,7 +61,18 @@ def measure_spin(
         turn=turn or survey.turn.direction,
         angle_sigma_deg=float(survey.turn.sigma_deg) if judged else None,
         neutral_gain=survey.neutral.gain,
+        camera=_camera(survey) if judged else None,
     )
+
+
+def _camera(survey: Survey) -> TurnCamera | None:
+    """The fitted camera in source pixels."""
+    fitted, copies = survey.turn.camera, survey.copies
+    if fitted is None:
+        return None
+    x, y = (float(v) for v in fitted.centre)
+    focal = fitted.focal_px * sum(copies.scale) / 2
+    return TurnCamera(fitted.pan, fitted.tilt, fitted.roll, focal, (copies.source_x(x), copies.source_y(y)))
 
 
 def _plain(slug: str, source: str, frames: list, findings: list, turn: Turn | None) -> SpinMeasures:

@@ -62,6 +62,7 @@ class TurnFit:
     seam_seen: bool = False  # the last frame and the first were matched with one another
     still_frames: tuple[int, ...] = ()  # frames that didn't turn from the frame before
     reason: str = ""
+    camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
 
 
 def measure_turn(
@@ -223,7 +224,7 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, "counterclockwise" if sign > 0 else "clockwise",
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
-                   tuple(sorted(still)), "" if judged else "too many steps could as well be others")
+                   tuple(sorted(still)), "" if judged else "too many steps could as well be others", found.camera)
 
 
 def disc_level(found: Fit) -> float:
