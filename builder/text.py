@@ -30,9 +30,11 @@ def render_markdown(source: str, *, top_heading: int = 3) -> str:
     """
     import markdown
 
-    return clean_html(
-        markdown.markdown(source, extensions=["tables", "sane_lists"], output_format="html"), top_heading=top_heading
-    )
+    try:
+        made = markdown.markdown(source, extensions=["tables", "sane_lists"], output_format="html")
+    except RecursionError:  # lists or quotations nested by the hundred: shown as they are written
+        made = f"<pre>{html.escape(source)}</pre>"
+    return clean_html(made, top_heading=top_heading)
 
 
 def clean_html(text: str, *, top_heading: int = 3) -> str:
