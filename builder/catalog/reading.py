@@ -48,6 +48,7 @@ class CatalogItem:
     description: str  # Markdown
     grey_card: Path | None
     plate: Path | None
+    stay_in: Path | None = None  # photos that are links may not lead out of this folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +244,8 @@ class _Reading:
             self._apart(place if key in own else (), key, getattr(finish, key), frames_dir, outside)
             for key in ("grey_card", "plate")
         ]
-        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart)
+        stay_in = None if outside else self.file.parent
+        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart, stay_in)
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
         name = raw.get("description_file")
