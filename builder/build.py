@@ -12,6 +12,7 @@ from typing import Any
 from builder import __version__
 from builder.cache import Cache, DamagedEntry, digest
 from builder.catalog import Catalog, catalog_file, read_catalog
+from builder.catalog.inside import outside_faults
 from builder.errors import Fault, InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import SpinPictures, add_contact_sheet, make_pictures, measure, refuse_broken
@@ -148,7 +149,13 @@ def theme_of(catalog: Catalog):
     from builder.pages import Theme
 
     own = catalog.folder / THEME_FOLDER
-    return Theme(catalog.shop.theme, own if own.is_dir() else None)
+    if not own.is_dir():
+        return Theme(catalog.shop.theme)
+    if not catalog.shop.allow_outside:
+        faults = outside_faults([own, *own.rglob("*")], catalog.folder)
+        if faults:
+            raise InputError(*faults)
+    return Theme(catalog.shop.theme, own)
 
 
 # ---- measuring and picturing, several items at once ---------------------------------------------------------

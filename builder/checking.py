@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from builder.build import measure_all, opened
@@ -11,6 +10,7 @@ from builder.errors import InputError
 from builder.frames import find_photos
 from builder.gather import chosen_items, gather_spins
 from builder.spin import Photo, SpinMeasures
+from builder.text import json_text
 from builder.terminal import Terminal
 from builder.writing import explain, replace_whole
 
@@ -25,14 +25,15 @@ def run_check(source: Path, terminal: Terminal, *, jobs: int | None, as_json: bo
         from builder.check_page import render_check_page
 
         try:
-            replace_whole(html, render_check_page(spins, {measures.slug: photos for measures, photos in checked}).encode())
+            page = render_check_page(spins, {measures.slug: photos for measures, photos in checked})
+            replace_whole(html, page.encode("utf-8", "backslashreplace"))  # names that are no UTF-8
         except OSError as error:
             raise explain(error, html) from error
         terminal.note(f"Wrote {html}.")
     if as_json:
         import click
 
-        click.echo(json.dumps(check_json(spins), ensure_ascii=False, indent=1))
+        click.echo(json_text(check_json(spins)))
     else:
         for line in check_lines(spins):
             terminal.say(line)

@@ -9,8 +9,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
+
+
+# Control characters, and the halves that stand for bytes of a name that is no UTF-8 (PEP 383): a file's name must
+# not move the cursor, colour the terminal (ECMA-48) or stop the message from being printed.
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def visible(text: str, *, keep: str = "") -> str:
+    """Text as it can be printed on one line: characters that do something are written as escapes."""
+    return _UNPRINTABLE.sub(lambda found: found[0] if found[0] in keep else ascii(found[0])[1:-1], text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +36,7 @@ class Fault:
     def __str__(self) -> str:
         where = ": ".join(part for part in (self.file, self.place) if part)
         what = self.what.rstrip(".") + "."
-        return " ".join(part for part in (f"{where}: {what}" if where else what, self.advice) if part)
+        return visible(" ".join(part for part in (f"{where}: {what}" if where else what, self.advice) if part))
 
 
 class KickwheelError(Exception):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from builder.catalog import Catalog, CatalogItem
+from builder.catalog.inside import outside_faults
 from builder.catalog.reading import fault_at
 from builder.errors import Fault, InputError, PhotoError
 from builder.frames import find_photos
@@ -61,6 +62,8 @@ def gather_spins(items: Collection[CatalogItem]) -> list[Spin]:
             faults += error.faults
             continue
         faults += start_faults(item, found) + hotspot_faults(item, found)
+        files = [*(photo.path for photo in found.photos), *(bad.path for bad in found.unreadable)]
+        faults += outside_faults(files, item.stay_in)
         spins.append(Spin(item, found.photos, found.unreadable, found.notes))
     if faults:
         raise InputError(*faults)

@@ -165,10 +165,13 @@ def _place_of(error: Exception, name: str) -> tuple[str, int | None]:
 def _environment(theme: Theme) -> Environment:
     """Escapes everything, refuses names that aren't there, reads a changed template again."""
     from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
 
     ours = FileSystemLoader(theme.folder / "templates")
     own = [FileSystemLoader(theme.override_dir)] if theme.override_dir else []
-    environment = Environment(
+    # a catalogue of somebody else may bring templates: they may write pages, not reach into this program
+    kind = ImmutableSandboxedEnvironment if own else Environment
+    environment = kind(
         loader=ChoiceLoader([*own, ours, PrefixLoader({theme.name: ours})]),
         autoescape=True,
         undefined=StrictUndefined,

@@ -9,6 +9,8 @@ from typing import Protocol
 
 import click
 
+from builder.errors import visible
+
 
 class Advance(Protocol):
     def __call__(self, steps: int = 1) -> None: ...
@@ -22,15 +24,15 @@ class Terminal:
 
     def say(self, text: str = "") -> None:
         if not self.quiet:
-            click.echo(text)
+            click.echo(visible(text, keep="\n\t"))
 
     def note(self, text: str) -> None:
         if not self.quiet:
-            click.secho(text, fg="bright_black" if sys.stderr.isatty() else None, err=True)
+            click.secho(visible(text, keep="\n\t"), fg="bright_black" if sys.stderr.isatty() else None, err=True)
 
     def warn(self, text: str) -> None:
         if not self.quiet:
-            click.secho(text, fg="yellow", err=True)
+            click.secho(visible(text, keep="\n\t"), fg="yellow", err=True)
 
     @contextmanager
     def progress(self, label: str, total: int) -> Iterator[Advance]:
@@ -53,5 +55,5 @@ class Terminal:
 
 def show_error(text: str) -> None:
     """One line a fault: FILE: place: what is wrong. What to do."""
-    for line in text.splitlines():
+    for line in text.split("\n"):
         click.echo(click.style("error: ", fg="red", bold=True) + line, err=True)

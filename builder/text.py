@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from decimal import Decimal, InvalidOperation
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from babel import Locale
@@ -30,9 +31,11 @@ def render_markdown(source: str, *, top_heading: int = 3) -> str:
     """
     import markdown
 
-    return clean_html(
-        markdown.markdown(source, extensions=["tables", "sane_lists"], output_format="html"), top_heading=top_heading
-    )
+    try:
+        made = markdown.markdown(source, extensions=["tables", "sane_lists"], output_format="html")
+    except RecursionError:  # lists or quotations nested by the hundred: shown as they are written
+        made = f"<pre>{html.escape(source)}</pre>"
+    return clean_html(made, top_heading=top_heading)
 
 
 def clean_html(text: str, *, top_heading: int = 3) -> str:
@@ -51,6 +54,13 @@ def plain_text(markup: str) -> str:
     """The words of a piece of clean HTML, on one line."""
     spaced = _BLOCK_END.sub(" ", markup)
     return " ".join(html.unescape(re.sub(r"<[^>]*>", "", spaced)).split())
+
+
+def json_text(value: Any) -> str:
+    """JSON to read, one key a line. Halves of characters, which stand for the bytes of a file name that is no UTF-8
+    (PEP 383), stay escaped, so that the text can be written as UTF-8 (RFC 8259 section 8)."""
+    text = json.dumps(value, ensure_ascii=False, indent=1)
+    return re.sub(r"[\ud800-\udfff]", lambda half: f"\\u{ord(half[0]):04x}", text)
 
 
 def shorten(text: str, limit: int) -> str:

@@ -23,4 +23,5 @@ def parse_colour(text: str) -> tuple[int, int, int]:
         ) from None
     if len(colour) == 4 and colour[3] != 255:
         raise ValueError('the colour must be opaque; for none at all write "transparent"')
-    return colour[:3]
+    red, green, blue = (min(255, max(0, round(part))) for part in colour[:3])  # CSS clips what is out of range
+    return red, green, blue

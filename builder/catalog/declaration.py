@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -39,25 +40,34 @@ def _colour(value: str) -> str:
 
 
 def _language(value: str) -> str:
-    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):  # the shape of BCP 47, not its registry
+    # the shape and length (RFC 5646 section 4.4.1) of BCP 47, not its registry
+    if len(value) > 35 or not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):
         raise ValueError('a language tag such as "en" or "pt-BR" is wanted')
     return value
 
 
 def _address(value: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/?#\"'<>@]+(/[^\s?#\"'<>]*)?", value):
+    if not _is_web_address(value, 300) or not re.fullmatch(r"https?://[^\s/?#\"'<>@]+(/[^\s?#\"'<>]*)?", value):
         raise ValueError('an address such as "https://shop.example/spins/" is wanted, without ? or #')
     return value
 
 
 def _link(value: str) -> str:
-    if not re.fullmatch(r"https?://[^\s\"'<>]+", value):
+    if not _is_web_address(value, 2000) or not re.fullmatch(r"https?://[^\s\"'<>]+", value):
         raise ValueError('an address that starts with "https://" is wanted')
     return value
 
 
+def _is_web_address(value: str, longest: int) -> bool:
+    """Whether an address has parts that can be told apart (RFC 3986), and isn't longer than a QR code or link holds."""
+    try:
+        return len(value) <= longest and bool(urlsplit(value).hostname) and urlsplit(value).port != 0
+    except ValueError:
+        return False
+
+
 def _mail(value: str) -> str:
-    if not re.fullmatch(r"[^\s@<>\"',;:?&]+@[^\s@<>\"',;:?&]+\.[^\s@<>\"',;:?&]+", value):
+    if len(value) > 254 or not re.fullmatch(r"[^\s@<>\"',;:?&]+@[^\s@<>\"',;:?&]+\.[^\s@<>\"',;:?&]+", value):
         raise ValueError('an e-mail address such as "hello@shop.example" is wanted')
     return value
 
@@ -76,8 +86,10 @@ def _gtin(value: str) -> str:
 def _price(value: object) -> object:
     """A number, or a number in quotes, as it is to be printed: 48, 48.50, "48.50"."""
     if isinstance(value, (int, float)) and not isinstance(value, bool):
+        if not 0 <= value < 1e9:
+            raise ValueError("a price from 0 to 999 999 999 is wanted")
         return Decimal(str(value))
-    if isinstance(value, str) and re.fullmatch(r"\d{1,9}([.,]\d{1,3})?", value.strip()):
+    if isinstance(value, str) and re.fullmatch(r"[0-9]{1,9}([.,][0-9]{1,3})?", value.strip()):
         return Decimal(value.strip().replace(",", "."))
     raise ValueError("a number is wanted, without a currency sign: the currency stands in [shop]")
 
@@ -97,15 +109,16 @@ def _gains(value: tuple[float, float, float]) -> tuple[float, float, float]:
 Number = Annotated[float, BeforeValidator(_number)]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Taste = Annotated[Number, Field(ge=-1, le=1)]
-Text = Annotated[str, Field(min_length=1)]
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+Line = Annotated[str, Field(min_length=1, max_length=300)]  # what a heading or a list entry can show
 FileName = Annotated[str, AfterValidator(_file_name)]
 Gains = Annotated[
     tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)
 ]
 Box = Annotated[
     tuple[
-        Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)],
-        Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)],
+        Annotated[int, Field(ge=0, lt=100_000)], Annotated[int, Field(ge=0, lt=100_000)],
+        Annotated[int, Field(gt=0, lt=100_000)], Annotated[int, Field(gt=0, lt=100_000)],
     ],
     BeforeValidator(_tuple),
 ]  # fmt: skip
@@ -114,7 +127,7 @@ Box = Annotated[
 class Shop(Declared):
     """[shop]: what is the same on every page."""
 
-    name: Text = Field(description="Name of the shop, shown on every page.")
+    name: Line = Field(description="Name of the shop, shown on every page.")
     url: Annotated[str, AfterValidator(_address)] | None = Field(
         None, description="Address the site will have; needed for share pictures, QR codes, embed snippets, sitemap."
     )
@@ -169,8 +182,8 @@ class FinishSettings(Declared):
 
 
 def _widths(value: tuple[int, ...]) -> tuple[int, ...]:
-    if not value or not all(16 <= width <= 8192 for width in value):
-        raise ValueError("one or more widths from 16 to 8192 pixels are wanted")
+    if not 1 <= len(value) <= 16 or not all(16 <= width <= 8192 for width in value):
+        raise ValueError("1 to 16 widths from 16 to 8192 pixels are wanted")
     return tuple(sorted(set(value)))
 
 
@@ -221,7 +234,7 @@ class Hotspot(Declared):
 class Item(Declared):
     """[[item]]: one spin."""
 
-    title: Text = Field(description="Name of the item.")
+    title: Line = Field(description="Name of the item.")
     frames: Text = Field(description="Folder of the frames (or, later, a film of the turn).")
     slug: Annotated[str, Field(pattern=SLUG_PATTERN)] | None = Field(
         None, description="The item's folder in the site; made from the title when absent."
@@ -247,19 +260,19 @@ class Item(Declared):
     replace: dict[FileName, FileName] = Field(
         {}, description="Reshot frames: {\"old name\" = \"new name\"}; the new one takes the old one's place."
     )
-    sku: Text | None = Field(None, description="The shop's own number of the item.")
+    sku: Line | None = Field(None, description="The shop's own number of the item.")
     gtin: Annotated[str, AfterValidator(_gtin)] | None = Field(
         None, description="GTIN (barcode number), in quotes; its check digit is checked."
     )
     price: Annotated[Decimal, BeforeValidator(_price)] | None = Field(
         None, description="Price, a number without a currency sign."
     )
-    availability: Text | None = Field(
+    availability: Line | None = Field(
         None, description='For instance "in stock", "made to order", "sold out".'
     )
-    condition: Text | None = Field(None, description='For instance "new", "used", "refurbished".')
+    condition: Line | None = Field(None, description='For instance "new", "used", "refurbished".')
     link: Annotated[str, AfterValidator(_link)] | None = Field(None, description="Where the item can be bought.")
-    tags: Annotated[tuple[Text, ...], BeforeValidator(_tuple)] = Field((), description="Words to filter by.")
+    tags: Annotated[tuple[Line, ...], BeforeValidator(_tuple)] = Field((), description="Words to filter by.")
     aliases: Annotated[
         tuple[Annotated[str, Field(pattern=SLUG_PATTERN)], ...], BeforeValidator(_tuple)
     ] = Field((), description="Old slugs that keep working.")

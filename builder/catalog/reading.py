@@ -25,6 +25,13 @@ from builder.catalog.declaration import (
 from builder.catalog.lines import key_lines, line_of
 from builder.errors import CatalogError, Fault
 
+LARGEST_TEXT = 16_000_000  # bytes: five times a catalogue of 3000 items with a page of text each
+MOST_DESCRIPTION = 20_000  # characters, eight printed pages
+MOST_BRACKETS = 300  # [ in one description: the Markdown library takes time by their square
+DEEP_KEY = re.compile(  # the TOML reader takes time by the square of a key's parts
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){64}"""
+)
+
 # Folders the site needs for itself, and names Windows keeps for devices.
 RESERVED_SLUGS = frozenset(
     ["assets", "con", "prn", "aux", "nul"] + [f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)]
@@ -44,6 +51,7 @@ class CatalogItem:
     plate: Path | None
     file: Path = Path("catalog.toml")  # where it is declared, and
     place: tuple = ()  # under which key, for faults that only its photos tell
+    stay_in: Path | None = None  # photos that are links may not lead out of this folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +80,9 @@ def catalog_file(path: Path) -> Path:
 def read_catalog(path: Path) -> Catalog:
     """The validated catalogue of a folder or file. Raises CatalogError that lists every fault."""
     file = catalog_file(path)
-    text = _read_text(file)
+    text = read_text(file)
+    if DEEP_KEY.search(text):
+        raise CatalogError.at(file, "", "a key is nested more than 64 deep", "Write keys as README shows them.")
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -80,20 +90,43 @@ def read_catalog(path: Path) -> Catalog:
         raise CatalogError.at(
             file, where.rstrip(")"), f"this is not TOML: {what[:1].lower()}{what[1:]}", _toml_advice(text, where)
         ) from None
+    except RecursionError:
+        raise CatalogError.at(file, "", "lists or tables are nested too deep", "Check its brackets.") from None
+    except ValueError:  # Python converts no integers of more than 4300 digits
+        raw = None
+    if raw is None or _holds_long_integer(raw):
+        raise CatalogError.at(file, "", "a number in it is too long to be read", "Shorten it.")
     return _Reading(file, text, raw).catalog()
 
 
 def fault_at(file: Path, place: tuple, what: str, advice: str = "") -> Fault:
     """A fault of a key, with its line: ("item", 0, "hotspot", 1, "at") -> line 31, item 1, hotspot.at"""
-    line = line_of(key_lines(_read_text(file)), place) if file.is_file() else None
+    line = line_of(key_lines(read_text(file)), place) if file.is_file() else None
     return Fault(str(file), f"line {line}, {_printed(place)}" if line else _printed(place), what, advice)
 
 
-def _read_text(file: Path) -> str:
+def _holds_long_integer(raw: dict[str, Any]) -> bool:
+    """TOML 1.0, Integer: of 64 bits; what can't be held is an error."""
+    left: list[Any] = [raw]
+    while left:
+        value = left.pop()
+        if isinstance(value, (dict, list)):
+            left += value.values() if isinstance(value, dict) else value
+        elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+            return True
+    return False
+
+
+def read_text(file: Path) -> str:
+    """A text file of the catalogue. Raises CatalogError: not UTF-8, no permission, far too large."""
     try:
-        return file.read_bytes().decode("utf-8-sig")
+        with open(file, "rb") as opened:
+            content = opened.read(LARGEST_TEXT + 1)
+        if len(content) > LARGEST_TEXT:
+            raise CatalogError.at(file, "", f"it is larger than {LARGEST_TEXT // 1_000_000} MB", "Is this the right file?")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = file.read_bytes()[: error.start].count(b"\n") + 1
+        line = content[: error.start].count(b"\n") + 1
         raise CatalogError.at(file, f"line {line}", "the text is not UTF-8", "Save it as UTF-8.") from None
     except OSError as error:
         raise CatalogError.at(file, "", f"it can't be read ({error.strerror})", "Check its permissions.") from None
@@ -138,7 +171,10 @@ class _Reading:
 
     def fault(self, place: tuple, what: str, advice: str = "") -> None:
         if self._lines is None:
-            self._lines = key_lines(self.text)
+            try:
+                self._lines = key_lines(self.text)
+            except (IndexError, ValueError, RecursionError):  # odd keys: the fault is told without its line
+                self._lines = {}
         line = line_of(self._lines, place)
         where = f"line {line}, {_printed(place)}" if line else _printed(place)
         self.faults.append((line or 0, Fault(str(self.file), where, what, advice)))
@@ -217,20 +253,35 @@ class _Reading:
             self._apart(place if key in own else (), key, getattr(finish, key), frames_dir, outside)
             for key in ("grey_card", "plate")
         ]
-        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart, self.file, place)
+        stay_in = None if outside else self.file.parent
+        slug = item_slug(keys, index)
+        return CatalogItem(slug, keys, frames_dir, finish, description, *apart, self.file, place, stay_in)
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
         name = raw.get("description_file")
         if not isinstance(name, str) or not name:
-            return raw.get("description") or "" if isinstance(raw.get("description"), str) else ""
+            text = raw.get("description") or "" if isinstance(raw.get("description"), str) else ""
+            return self._fit(place + ("description",), text)
         if raw.get("description"):
             self.fault(place + ("description_file",), "both description and description_file are given", "Keep one.")
         file = self._path(place + ("description_file",), name, outside, folder=False)
         try:
-            return file.read_text("utf-8-sig") if file else ""
-        except (OSError, UnicodeDecodeError) as error:
-            self.fault(place + ("description_file",), f"'{name}' can't be read ({error})", "Save it as UTF-8 text.")
+            return self._fit(place + ("description_file",), read_text(file)) if file else ""
+        except CatalogError as error:
+            wrong = error.faults[0]
+            where = f" ({wrong.place})" if wrong.place else ""
+            self.fault(place + ("description_file",), f"'{name}' can't be read: {wrong.what}{where}", wrong.advice)
             return ""
+
+    def _fit(self, place: tuple, text: str) -> str:
+        """A description of a size that pages can show. Larger: a fault, and nothing."""
+        if len(text) > MOST_DESCRIPTION:
+            self.fault(place, f"the description has {len(text)} characters, more than {MOST_DESCRIPTION}", "Shorten it.")
+        elif text.count("[") > MOST_BRACKETS:
+            self.fault(place, f"the description has more than {MOST_BRACKETS} square brackets", "Take some links out.")
+        else:
+            return text
+        return ""
 
     def _apart(self, place: tuple, key: str, name: str | None, frames_dir: Path, outside: bool) -> Path | None:
         """A grey card or the empty set: looked for beside the frames, then beside the catalogue."""
@@ -304,7 +355,7 @@ def _plain(errors: list[dict]) -> list[dict]:
     """A value that fits none of several types is one fault, not one for each type: keep the most telling."""
     merged: dict[tuple, dict] = {}
     for error in errors:
-        loc = tuple(p for p in error["loc"] if not (isinstance(p, str) and ("[" in p or "-" in p)) and p != "[key]")
+        loc = _own_place(error["loc"], last_is_key=error["type"] == "extra_forbidden")
         error = {**error, "loc": loc}
         known = merged.get(loc)
         if known is None or (known["type"] == "literal_error" and error["type"] == "value_error"):
@@ -313,11 +364,19 @@ def _plain(errors: list[dict]) -> list[dict]:
     return [e for loc, e in merged.items() if not any(loc[:n] in outer for n in range(1, len(loc)))]
 
 
+def _own_place(loc: tuple, *, last_is_key: bool) -> tuple:
+    """A place without the names that the validation gives to the types of a choice, as tuple[...]; an unknown key
+    may look like one."""
+    end = len(loc) - 1 if last_is_key else len(loc)
+    kept = tuple(p for p in loc[:end] if not (isinstance(p, str) and ("[" in p or "-" in p)))
+    return kept + loc[end:]
+
+
 _WANTED = {
     "string_type": "text in quotes is wanted", "bool_type": "true or false is wanted",
     "float_type": "a number is wanted", "int_type": "a whole number is wanted", "int_from_float": "a whole number is wanted",
     "tuple_type": "a list in [brackets] is wanted", "dict_type": 'a table such as {"old.jpg" = "new.jpg"} is wanted',
-    "model_type": "a table is wanted", "string_too_short": "it must not be empty", "missing": "a value is missing",
+    "model_type": "a table is wanted", "string_too_short": "it must not be empty", "string_too_long": "it is too long", "missing": "a value is missing",
 }  # fmt: skip
 
 
