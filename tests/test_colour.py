@@ -78,6 +78,8 @@ def test_table_encoding_follows_the_formula():
     wanted = 255 * colour.encode(light.astype(np.float64))
     assert np.abs(colour.to_codes(light) - wanted).max() < 0.5 + 1 / 80  # codes
     assert colour.to_codes(np.float32([[-1.0, 0.0], [1.0, 7.0]])).tolist() == [[0, 0], [255, 255]]
+    for shape in [(1,), (1, 1), (4,), (4, 1), (0,), (2, 0, 3)]:  # few values are values all the same
+        assert np.array_equal(colour.to_codes(np.full(shape, 0.5, np.float32)), np.full(shape, 188))
 
 
 def test_lab_and_ciede2000_against_colour_science():

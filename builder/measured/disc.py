@@ -19,6 +19,9 @@ FLATTEST, ROUNDEST = 0.1, 0.65  # short by long side: camera 6 to 40 degrees abo
 LARGEST_STEP = 0.15  # log2 of light a px; a stronger edge counts no more than this
 LEAST_STEP = 0.01
 SAME_WAY = 0.75  # share of the arc that must step the same way
+# A circle of radius R at distance d is seen with its middle (R / d) of its short half nearer the camera than the
+# ellipse's; a camera stands two radii off or more. And a quarter as much again for the foot's own place.
+MIDDLE_OFF = 0.75
 
 
 @dataclass(frozen=True)
@@ -41,14 +44,19 @@ class Disc:
         return ((columns - self.x) / self.a) ** 2 + ((rows - self.y) / self.b) ** 2 < share**2
 
 
-def find_disc(plate: np.ndarray, axis: Axis, foot_y: float, swing: float) -> Disc | None:
+def find_disc(plate: np.ndarray, axis: Axis, foot_y: float, swing: float, foot_error: float = 0.0) -> Disc | None:
     """The rim about the axis; None where no ellipse stands out. plate: uint8 (h, w, 3).
 
-    foot_y: row where the subject stands, roughly; swing: half the width of what turns, px.
+    foot_y: row where the axis meets the disc, px, known to foot_error; swing: half the width of what turns, px.
     """
     soft, fine = _log_slopes(plate, 4.0), _log_slopes(plate, 1.5)
-    discs = [_settled(fine, _settled(soft, start)) for start in _starts(soft, axis, foot_y, swing, plate.shape[1])]
-    discs = [disc for disc in discs if disc.step >= LEAST_STEP and disc.support >= SAME_WAY]
+    starts = _starts(soft, axis, (foot_y, foot_error), swing, plate.shape[1])
+    discs = [_settled(fine, _settled(soft, start)) for start in starts]
+    discs = [
+        disc for disc in discs
+        if disc.step >= LEAST_STEP and disc.support >= SAME_WAY
+        and abs(disc.y - foot_y) < MIDDLE_OFF * disc.b + foot_error
+    ]  # fmt: skip
     clear = max((disc.step for disc in discs), default=0.0) / 5
     rims = [disc for disc in discs if disc.step > clear]
     # the subject's own round foot lies inside the disc: of the larger ones, the clearest
@@ -56,14 +64,18 @@ def find_disc(plate: np.ndarray, axis: Axis, foot_y: float, swing: float) -> Dis
     return max((disc for disc in rims if disc.a > 0.85 * largest), key=lambda disc: disc.step, default=None)
 
 
-def _starts(slopes: tuple[np.ndarray, np.ndarray], axis: Axis, foot_y: float, swing: float, width: int) -> list[Disc]:
-    """The best few ellipses of a coarse search, each of another size."""
+def _starts(
+    slopes: tuple[np.ndarray, np.ndarray], axis: Axis, foot: tuple[float, float], swing: float, width: int
+) -> list[Disc]:
+    """The best few ellipses of a coarse search, each of another size. foot: its row and how well that is known."""
+    foot_y, foot_error = foot
     found = []
     largest = max(0.7 * swing, min(2.5 * swing, 0.95 * width))
     for a in np.geomspace(0.6 * swing, largest, 40):
         best = Disc(axis.column, foot_y, a, a / 3, 0.0, 0.0)
         for ratio in np.arange(FLATTEST, ROUNDEST, 0.04):
-            rows = foot_y + np.arange(-0.4, 0.3, 0.04) * a
+            reach = MIDDLE_OFF * ratio * a + foot_error
+            rows = foot_y + np.arange(-reach, reach, 0.04 * a)
             columns = np.array([axis.at(row) for row in rows])
             steps, support = _step_along(slopes, columns, rows, a, a * ratio)
             k = int(np.argmax(steps))

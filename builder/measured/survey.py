@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -81,7 +80,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     sharpness = _sharpness(copies, turning, widest, closed)
     turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
     settled = _settled_axis(turn, axis, turning)
-    disc = _disc(backdrop, turning, settled)
+    disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     if disc is not None and settled is not None and turn.sigma_deg is None:
         # two looks at the same line: what turns, and the rim it turns in
         settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
@@ -142,11 +141,13 @@ def _settled_axis(turn: TurnFit, mirror: Axis | None, turning: Turning) -> Axis 
     return Axis(mirror.at(row), mirror.slope, row)
 
 
-def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None) -> Disc | None:
+def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool) -> Disc | None:
     if axis is None or turning.box is None:
         return None
-    left, _, right, _ = turning.box
-    return find_disc(backdrop.plate, axis, axis.row, max(right - axis.column, axis.column - left))
+    left, top, right, bottom = turning.box
+    # by the fit of the turn the foot is known to a pixel or two; else it is a guess from the subject's height
+    error = 0.02 * (right - left) if judged else 0.2 * (bottom - top)
+    return find_disc(backdrop.plate, axis, axis.row, max(right - axis.column, axis.column - left), error)
 
 
 def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray) -> TurnFit:
