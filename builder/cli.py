@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import signal
 import sys
 from pathlib import Path
+from types import FrameType
+from typing import NoReturn
 
 import click
 
@@ -174,6 +178,7 @@ def completion(shell: str) -> None:
 
 def main() -> None:
     """Run a command. Exit status: 0 done, 1 findings, 2 bad input, 70 a fault of Kickwheel's, 130 Ctrl-C."""
+    pressed = _note_ctrl_c()
     try:
         status = kickwheel.main(prog_name="kickwheel", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
@@ -196,6 +201,8 @@ def main() -> None:
         show_error(str(explain(error, error.filename or "the disk")))
         sys.exit(BAD_INPUT)
     except Exception as error:
+        if pressed:  # a library made an error of its own of it
+            _interrupted()
         if os.environ.get("KICKWHEEL_DEBUG"):
             raise
         show_error(
@@ -205,6 +212,23 @@ def main() -> None:
         sys.exit(BROKEN)
 
 
-def _interrupted() -> None:
+def _note_ctrl_c() -> list[int]:
+    """A list that is filled once Ctrl-C is pressed; it is a KeyboardInterrupt as ever."""
+    pressed: list[int] = []
+
+    def note(number: int, frame: FrameType | None) -> None:
+        pressed.append(number)
+        signal.default_int_handler(number, frame)
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where a shell asked to ignore it
+        signal.signal(signal.SIGINT, note)
+    return pressed
+
+
+def _interrupted() -> NoReturn:
+    """Everything is put away by now. Not by sys.exit: interrupted while it runs generated code (a dataclass being
+    made), Python ends itself by the signal, whatever exit status is asked for."""
     click.echo("\nStopped; nothing half-done was left.", err=True)
-    sys.exit(INTERRUPTED)
+    sys.stdout.flush()
+    atexit._run_exitfuncs()  # gives back the semaphores of workers that were just being started
+    os._exit(INTERRUPTED)
