@@ -21,7 +21,7 @@ LAYERS = [
     {"check_report", "check_plots", "check_page"},
     {"finished"},
     {"derivatives", "film", "sheets"},
-    {"slim", "short_names", "viewer", "text", "page_values", "page_theme", "metadata", "pages"},
+    {"slim", "short_names", "svg_cleaning", "viewer", "text", "page_values", "page_theme", "metadata", "pages"},
     {"hotspots"},
     {"work", "item", "item_hotspots", "item_pages", "logo", "explaining"},
     {"site", "proof", "preview", "preview_server", "serve"},
