@@ -73,7 +73,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     turning = measure_turning(backdrop, camera.still)
     axis = measure_axis(turning, usual_focal)
     foreground = measure_foreground(backdrop, axis)
-    obstruction = measure_obstruction(foreground)
+    obstruction = measure_obstruction(foreground, backdrop.pictures, closed)
     if obstruction.frames:  # once more without what doesn't belong there
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
