@@ -220,7 +220,8 @@ class Wording:
 
     def unreadable(self, name: str, why: str) -> Finding:
         advice = f'Copy it from the camera again, shoot it again, or leave it out with drop = ["{name}"].'
-        return Finding("unreadable", (), "fail", 1, 0, f"{name} can't be read: {why}.", advice)
+        index = (self.names.index(name),) if name in self.names else ()  # a place only if its header could be read
+        return Finding("unreadable", index, "fail", 1, 0, f"{name} can't be read: {why}.", advice)
 
     def too_few_frames(self, count: int, limit: int, severity: Severity) -> Finding:
         photos = "1 photo" if count == 1 else f"{count} photos"

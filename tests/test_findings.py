@@ -20,6 +20,7 @@ def every_finding() -> list[Finding]:
         WORDS.uneven_steps([3, 9], 1.4, 1.0, 10.0, "note"),
         WORDS.open_loop(41.0, 10.0, 15.0, "fail"),
         WORDS.blurred(21, 2.4, 0.75, "fail"),
+        WORDS.soft(2.2, 1.37, 1600, "note"),
         WORDS.bumped(14, (9.0, -6.0), 0.3, 16.0, 1.0, lasting=True, severity="warn"),
         WORDS.unsteady([2, 3, 5, 8], 7.0, 1.0),
         WORDS.obstructed(4, 0.031, 0.002),
@@ -66,6 +67,22 @@ def test_wording_of_what_costs_most():
     assert shake.message == "The camera shook at frame 15 (IMG_0115.jpg): the picture moved 3.0 px down, then back."
     past = WORDS.open_loop(1.0, 10.0, 2.5, "warn")
     assert "goes past its start" in past.message and 'drop = ["IMG_0136.jpg"]' in past.advice
+
+
+def test_a_blur_is_told_by_its_cause():
+    plain = WORDS.blurred(21, 2.4, 0.75, "fail")
+    assert plain.message.endswith("2.4 px softer than in the frames beside it.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="all").message.endswith("it is out of focus.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways", still="sharp").message.endswith("still turning.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways", still="smeared").message.endswith("the camera shook.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways").message.endswith("something moved.")
+    # at 2.74 px, twice the limit, a quarter of the width shows all there is
+    assert "no more detail in them than 400 px can show" in WORDS.soft(2.74, 1.37, 1600, "warn").message
+
+
+def test_an_unreadable_photo_has_a_place_where_its_name_is_one_of_the_frames():
+    assert WORDS.unreadable("IMG_0103.jpg", "the picture is damaged").frames == (2,)
+    assert WORDS.unreadable("IMG_0999.jpg", "the file is empty").frames == ()
 
 
 def test_which_frames_are_listed_follows_the_contract():

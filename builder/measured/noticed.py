@@ -8,6 +8,7 @@ import numpy as np
 
 from builder.findings import Wording
 from builder.measured.exposure import flicker_and_drift
+from builder.measured.obstruction import FEWEST_TO_COMPARE
 from builder.measured.sharpness import HALF_WIDTH_PX
 from builder.measured.steps import REPEAT_STEPS, SKIP_STEPS, Steps, judge_steps
 from builder.measured.survey import Survey
@@ -61,7 +62,8 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
     places, turn = survey.copies.places, survey.turn
     if survey.turning.box is None and survey.count > 1:
         pictures = survey.copies.pictures
-        return [words.nothing_turns(identical=bool((pictures[1:] == pictures[0]).all()))]
+        identical = bool((pictures[1:] == pictures[0]).all())
+        return [words.nothing_turns(identical=identical)] if identical or survey.count >= FEWEST_TO_COMPARE else []
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]
     steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed)

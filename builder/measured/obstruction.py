@@ -18,6 +18,7 @@ from builder.measured.light import mad_sigma
 from builder.measured.place import Axis
 from builder.measured.strangers import largest_piece, measure_strangers
 
+FEWEST_TO_COMPARE = 5  # frames: of fewer, what is in the way and what belongs there can't be told apart by majority
 SIDE = 320  # px, long side that masks are made at
 SEEN_SHARE = 0.002  # of the picture: a thumb's tip across a subject of half the picture's height
 COMMON_SHARE = 0.1  # what shows in this share of the frames belongs to the turn
@@ -152,6 +153,8 @@ def measure_obstruction(foreground: Foreground, pictures: np.ndarray, closed: bo
     pictures: uint8 (n, H, W, 3), evened and registered. Where more frames than what counts as common hold
     something strange, the turn isn't one of a rigid body in still light, and nothing is said of the inside.
     """
+    if len(pictures) < FEWEST_TO_COMPARE:
+        return Obstruction(np.zeros(len(pictures)), SEEN_SHARE)
     outside = foreground.masks & ~foreground.envelope
     small = np.stack([_shrunk(picture, foreground.masks.shape[1:]) for picture in pictures])
     strange = measure_strangers(small, foreground.masks, foreground.swing, closed, SEEN_SHARE)
