@@ -39,10 +39,12 @@ class Wording:
     def frames(self, indices: Sequence[int], most: int = 6) -> str:
         if len(indices) == 1:
             return self.frame(indices[0])
+        if len(indices) == len(self.names) > 2:
+            return "all frames"
         numbers = [str(index + 1) for index in indices[:most]]
         if len(indices) > most:
             return f"frames {', '.join(numbers)} and {len(indices) - most} more"
-        return f"frames {', '.join(numbers[:-1])} and {numbers[-1]}"
+        return f"frames {_listed(numbers)}"
 
     def drop(self, indices: Sequence[int]) -> str:
         return "drop = [" + ", ".join(f'"{self.names[index]}"' for index in indices) + "]"
@@ -195,7 +197,7 @@ class Wording:
     # -- place --------------------------------------------------------------------------------------------
 
     def cut_off(self, indices: Sequence[int], sides: Sequence[str], length_px: float, limit_px: float) -> Finding:
-        message = f"The subject is cut off at the {' and '.join(sides)} of the picture in {self.frames(indices)}."
+        message = f"The subject is cut off at the {_listed(sides)} of the picture in {self.frames(indices)}."
         advice = "Step back or zoom out until it has room on all sides, over the whole turn."
         return Finding("cut-off", tuple(indices), "fail", length_px, limit_px, message, advice)
 
@@ -248,6 +250,11 @@ class Wording:
 def _two_digits(value: float) -> int:
     """Rounded to two digits."""
     return int(float(f"{value:.1e}"))
+
+
+def _listed(parts: Sequence[str]) -> str:
+    """'left, right and top'."""
+    return " and ".join(filter(None, (", ".join(parts[:-1]), parts[-1])))
 
 
 def _upper(text: str) -> str:

@@ -104,6 +104,9 @@ def test_long_lists_are_cut_short():
     text = WORDS.frames(list(range(20)))
     assert text == "frames 1, 2, 3, 4, 5, 6 and 14 more"
     assert WORDS.frames([4, 8]) == "frames 5 and 9"
+    assert WORDS.frames(list(range(36))) == "all frames"
+    cut = WORDS.cut_off(list(range(36)), ["left", "right", "top"], 40, 16)
+    assert cut.message == "The subject is cut off at the left, right and top of the picture in all frames."
 
 
 def test_verdicts_and_order():
