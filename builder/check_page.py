@@ -7,7 +7,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from builder.check_plots import Plot, plots_of
+from builder.check_plots import PLOT_BOX, Plot, plots_of
 from builder.check_report import angles_phrase, verdict_line
 from builder.errors import PhotoError
 from builder.frames import read_photo_image
@@ -28,7 +28,7 @@ class Cell:
     width: int
     height: int
     marks: tuple[Finding, ...]
-    caption: str
+    angle: str
 
     @property
     def worst(self) -> str:
@@ -55,7 +55,7 @@ def render_check_page(spins: Sequence[SpinMeasures], photos: Mapping[str, Sequen
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     sections = [_section(spin, photos.get(spin.slug, ())) for spin in spins]
-    return environment.get_template("report.html.j2").render(sections=sections)
+    return environment.get_template("report.html.j2").render(sections=sections, box=PLOT_BOX)
 
 
 def _section(spin: SpinMeasures, photos: Sequence[Photo]) -> Section:
@@ -70,13 +70,12 @@ def _section(spin: SpinMeasures, photos: Sequence[Photo]) -> Section:
 def _cell(spin: SpinMeasures, frame: FrameMeasure, photo: Photo | None, side: int) -> Cell:
     picture, width, height = _thumb(photo, side) if photo else (None, side, side)
     marks = tuple(finding for finding in spin.findings if frame.index in finding.frames)
-    return Cell(frame.index + 1, frame, picture, width, height, marks, _caption(frame, spin))
+    return Cell(frame.index + 1, frame, picture, width, height, marks, _angle(frame, spin))
 
 
-def _caption(frame: FrameMeasure, spin: SpinMeasures) -> str:
-    if frame.angle_deg is None or spin.angle_sigma_deg is None:
-        return frame.file
-    return f"{frame.file}, {frame.angle_deg:.1f}°"
+def _angle(frame: FrameMeasure, spin: SpinMeasures) -> str:
+    """The frame's angle in words; empty where it isn't known."""
+    return "" if frame.angle_deg is None or spin.angle_sigma_deg is None else f"{frame.angle_deg:.1f}°"
 
 
 def _thumb(photo: Photo, side: int) -> tuple[str | None, int, int]:

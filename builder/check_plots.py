@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from builder.spin import FrameMeasure, SpinMeasures
 
 WIDTH, HEIGHT = 720, 200  # px of the drawing
-LEFT, RIGHT, TOP, BOTTOM = 56, 12, 12, 34  # room for the axes
+LEFT, RIGHT, TOP, BOTTOM = 56, 144, 12, 34  # room for the axes, and on the right for what the levels are
+PLOT_BOX = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "bottom": HEIGHT - BOTTOM}
+LABEL_HEIGHT = 13  # px between two labels of levels
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +32,12 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A level across the plot: what is usual, or a limit."""
+    """A level across the plot: what is usual, or a limit. label_y: row of its label, clear of the others'."""
 
     y: float
     label: str
     limit: bool
+    label_y: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +136,7 @@ def _plot(wanted: _Wanted, spin: SpinMeasures) -> Plot | None:
         if value is not None and math.isfinite(value)
     )
     path = "M" + "L".join(f"{dot.x:.1f},{dot.y:.1f}" for dot in dots)
-    lines = tuple(Line(y_at(level), label, limit) for level, label, limit in wanted.levels)
+    lines = _lines(wanted.levels, y_at)
     stride = _round_step(len(values) / 12, whole=True)
     first = [1, *range(int(stride), len(values) + 1, int(stride))]
     x_ticks = tuple(Tick(x_at(n - 1), str(n)) for n in dict.fromkeys(first))
@@ -152,6 +155,17 @@ def _span(values: Sequence[float], least: float) -> tuple[float, float]:
     low, high = (low, high + 2 * short) if low >= 0 else (low - short, high + short)
     room = 0.06 * (high - low)
     return (low if low == 0 else low - room), high + room
+
+
+def _lines(levels: Sequence[tuple[float, str, bool]], y_at: Callable[[float], float]) -> tuple[Line, ...]:
+    """Levels with their labels, from the top down; a label that would run into the one above moves down."""
+    lines: list[Line] = []
+    lowest = -math.inf
+    for level, label, limit in sorted(levels, key=lambda one: -one[0]):
+        label_y = max(y_at(level) + 4, lowest + LABEL_HEIGHT)
+        lowest = label_y if label else lowest
+        lines.append(Line(y_at(level), label, limit, round(label_y, 2)))
+    return tuple(lines)
 
 
 def _scales(count: int, low: float, high: float) -> tuple[Callable[[int], float], Callable[[float], float]]:

@@ -7,6 +7,7 @@ note: for information; finish and build deal with it. Frames are printed by numb
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 from builder.spin import Finding, Severity, Verdict
 
@@ -38,10 +39,12 @@ class Wording:
     def frames(self, indices: Sequence[int], most: int = 6) -> str:
         if len(indices) == 1:
             return self.frame(indices[0])
+        if len(indices) == len(self.names) > 2:
+            return "all frames"
         numbers = [str(index + 1) for index in indices[:most]]
         if len(indices) > most:
             return f"frames {', '.join(numbers)} and {len(indices) - most} more"
-        return f"frames {', '.join(numbers[:-1])} and {numbers[-1]}"
+        return f"frames {_listed(numbers)}"
 
     def drop(self, indices: Sequence[int]) -> str:
         return "drop = [" + ", ".join(f'"{self.names[index]}"' for index in indices) + "]"
@@ -99,12 +102,40 @@ class Wording:
 
     # -- single frames ------------------------------------------------------------------------------------
 
-    def blurred(self, index: int, blur_px: float, limit_px: float, severity: Severity) -> Finding:
+    def blurred(
+        self, index: int, blur_px: float, limit_px: float, severity: Severity,
+        *, way: str | None = None, still: Literal["sharp", "smeared"] | None = None,
+    ) -> Finding:  # fmt: skip
+        """way: "all" for defocus, or the way of a smear ("sideways"); still: how the parts that don't turn came out."""
         message = (
-            f"{_upper(self.frame(index))} is blurred: edges are {blur_px:.1f} px softer than in the frames beside it."
+            f"{_upper(self.frame(index))} is blurred: edges are {blur_px:.1f} px softer than in the frames beside it"
         )
         advice = "Turn back to that mark, let the disc rest, lock the focus and shoot it again."
+        if way == "all":
+            message += ", in all directions: it is out of focus."
+            advice = "Lock the focus on the subject, turn back to that mark and shoot it again."
+        elif way and still == "sharp":
+            message += f", {way} only, and what doesn't turn is sharp: the disc was still turning."
+            advice = "Turn back to that mark, let the disc rest and shoot it again."
+        elif way and still == "smeared":
+            message += f", {way} only, and so is what doesn't turn: the camera shook."
+            advice = "Turn back to that mark and shoot it again with the self-timer, hands off the stand."
+        else:
+            message += f", {way} only: something moved." if way else "."
         return Finding("blurred", (index,), severity, blur_px, limit_px, message, advice)
+
+    def soft(self, spread_px: float, limit_px: float, widest: int, severity: Severity) -> Finding:
+        """The whole spin. spread_px: sigma of its edges, px of the widest output, `widest` px wide."""
+        holds = widest * limit_px / 2 / spread_px
+        message = (
+            f"All frames are soft: edges spread over {spread_px:.1f} px at the widest output of {widest} px, "
+            f"so there is no more detail in them than {_two_digits(holds)} px can show."
+        )
+        advice = (
+            "Zoom in on one frame: if its nearest edges are soft too, wipe the lens, lock the focus on the subject, "
+            "keep the camera still, and shoot again. Or be content with smaller widths."
+        )
+        return Finding("blurred", (), severity, spread_px, limit_px, message, advice)
 
     def bumped(
         self, index: int, moved_px: tuple[float, float], roll_deg: float, size_px: float, limit_px: float,
@@ -166,7 +197,7 @@ class Wording:
     # -- place --------------------------------------------------------------------------------------------
 
     def cut_off(self, indices: Sequence[int], sides: Sequence[str], length_px: float, limit_px: float) -> Finding:
-        message = f"The subject is cut off at the {' and '.join(sides)} of the picture in {self.frames(indices)}."
+        message = f"The subject is cut off at the {_listed(sides)} of the picture in {self.frames(indices)}."
         advice = "Step back or zoom out until it has room on all sides, over the whole turn."
         return Finding("cut-off", tuple(indices), "fail", length_px, limit_px, message, advice)
 
@@ -191,7 +222,8 @@ class Wording:
 
     def unreadable(self, name: str, why: str) -> Finding:
         advice = f'Copy it from the camera again, shoot it again, or leave it out with drop = ["{name}"].'
-        return Finding("unreadable", (), "fail", 1, 0, f"{name} can't be read: {why}.", advice)
+        index = (self.names.index(name),) if name in self.names else ()  # a place only if its header could be read
+        return Finding("unreadable", index, "fail", 1, 0, f"{name} can't be read: {why}.", advice)
 
     def too_few_frames(self, count: int, limit: int, severity: Severity) -> Finding:
         photos = "1 photo" if count == 1 else f"{count} photos"
@@ -213,6 +245,16 @@ class Wording:
         message = f"The photos are {width_px:.0f} px wide, the widest output {limit_px:.0f} px; nothing is enlarged."
         advice = "Set the camera to a larger picture, or be content with smaller widths."
         return Finding("small-frames", (), "warn", width_px, limit_px, message, advice)
+
+
+def _two_digits(value: float) -> int:
+    """Rounded to two digits."""
+    return int(float(f"{value:.1e}"))
+
+
+def _listed(parts: Sequence[str]) -> str:
+    """'left, right and top'."""
+    return " and ".join(filter(None, (", ".join(parts[:-1]), parts[-1])))
 
 
 def _upper(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ import html5lib
 import pytest
 
 from builder.check_page import render_check_page
-from builder.check_plots import plots_of
+from builder.check_plots import LABEL_HEIGHT, PLOT_BOX, plots_of
 from builder.check_report import check_json, check_lines, has_failed
 from builder.findings import Wording, verdict_of
 from builder.frames import find_photos
@@ -137,3 +138,32 @@ def test_one_frame_and_three_hundred_can_be_plotted():
 def test_template_ships_with_the_themes():
     folder = Path(__file__).parent.parent / "themes" / "check"
     assert {"report.html.j2", "report.css"} <= {file.name for file in folder.iterdir()}
+
+
+AXE = Path(os.environ.get("KICKWHEEL_AXE") or Path(__file__).parent / ".out/node_modules/axe-core/axe.min.js")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_and_nothing_sticks_out(browser, page, tmp_path, scheme):
+    """axe-core, WCAG 2.0 to 2.2 A and AA and its best practices; no sideways scrolling of the page at 320 px (1.4.10)."""
+    if not AXE.is_file():
+        pytest.skip("axe-core isn't here (npm install --prefix tests/.out axe-core); KICKWHEEL_AXE names the file")
+    file = tmp_path / "report.html"
+    file.write_text(page, "utf-8")
+    context = browser.new_context(color_scheme=scheme, viewport={"width": 320, "height": 640})
+    tab = context.new_page()
+    tab.goto(file.as_uri())
+    tab.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 320
+    tab.evaluate(AXE.read_text("utf-8"))
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    found = tab.evaluate("(tags) => axe.run(document, { runOnly: tags })", tags)
+    assert [(v["id"], v["nodes"][0]["html"]) for v in found["violations"]] == []
+    context.close()
+
+
+def test_labels_of_levels_stand_clear_of_one_another_and_of_the_course():
+    for plot in plots_of(spin()):
+        rows = [line.label_y for line in plot.lines if line.label]
+        assert all(below - above >= LABEL_HEIGHT for above, below in zip(rows, rows[1:], strict=False))
+        assert max(dot.x for dot in plot.dots) <= PLOT_BOX["right"]

@@ -20,6 +20,7 @@ def every_finding() -> list[Finding]:
         WORDS.uneven_steps([3, 9], 1.4, 1.0, 10.0, "note"),
         WORDS.open_loop(41.0, 10.0, 15.0, "fail"),
         WORDS.blurred(21, 2.4, 0.75, "fail"),
+        WORDS.soft(2.2, 1.37, 1600, "note"),
         WORDS.bumped(14, (9.0, -6.0), 0.3, 16.0, 1.0, lasting=True, severity="warn"),
         WORDS.unsteady([2, 3, 5, 8], 7.0, 1.0),
         WORDS.obstructed(4, 0.031, 0.002),
@@ -68,6 +69,22 @@ def test_wording_of_what_costs_most():
     assert "goes past its start" in past.message and 'drop = ["IMG_0136.jpg"]' in past.advice
 
 
+def test_a_blur_is_told_by_its_cause():
+    plain = WORDS.blurred(21, 2.4, 0.75, "fail")
+    assert plain.message.endswith("2.4 px softer than in the frames beside it.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="all").message.endswith("it is out of focus.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways", still="sharp").message.endswith("still turning.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways", still="smeared").message.endswith("the camera shook.")
+    assert WORDS.blurred(21, 2.4, 0.75, "fail", way="sideways").message.endswith("something moved.")
+    # at 2.74 px, twice the limit, a quarter of the width shows all there is
+    assert "no more detail in them than 400 px can show" in WORDS.soft(2.74, 1.37, 1600, "warn").message
+
+
+def test_an_unreadable_photo_has_a_place_where_its_name_is_one_of_the_frames():
+    assert WORDS.unreadable("IMG_0103.jpg", "the picture is damaged").frames == (2,)
+    assert WORDS.unreadable("IMG_0999.jpg", "the file is empty").frames == ()
+
+
 def test_which_frames_are_listed_follows_the_contract():
     assert WORDS.duplicate(16, 15, 0.1, 2.5).frames == (16,)
     assert WORDS.skipped_step(18, 19, 20.4, 10.1, 15.2).frames == (18, 19)
@@ -87,6 +104,9 @@ def test_long_lists_are_cut_short():
     text = WORDS.frames(list(range(20)))
     assert text == "frames 1, 2, 3, 4, 5, 6 and 14 more"
     assert WORDS.frames([4, 8]) == "frames 5 and 9"
+    assert WORDS.frames(list(range(36))) == "all frames"
+    cut = WORDS.cut_off(list(range(36)), ["left", "right", "top"], 40, 16)
+    assert cut.message == "The subject is cut off at the left, right and top of the picture in all frames."
 
 
 def test_verdicts_and_order():

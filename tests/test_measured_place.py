@@ -120,7 +120,7 @@ def with_arm(picture: np.ndarray, colour: tuple, seed: int) -> np.ndarray:
 def test_nothing_is_in_the_way_of_a_clean_turn(shape):
     table, pictures = drawn(shape)
     backdrop, _ = laid(pictures)
-    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)))
+    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True)
     assert found.frames == () and found.share.max() < found.limit / 2
 
 
@@ -131,8 +131,49 @@ def test_hands_are_found_in_their_frames_and_no_others(colour):
     for frame in (4, 15, 16):
         pictures[frame] = with_arm(pictures[frame], colour, frame)
     backdrop, _ = laid(pictures)
-    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)))
+    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True)
     assert found.frames == (4, 15, 16)
+
+
+def with_thing(picture: np.ndarray, at: tuple[float, float], size: tuple[float, float], colour: tuple) -> np.ndarray:
+    """Something lies or hangs there that doesn't reach the picture's edge. Shares of its size; colour: linear."""
+    height, width = picture.shape[:2]
+    cover = np.zeros((height, width), np.float32)
+    centre, half = (int(at[0] * width), int(at[1] * height)), (int(size[0] * width), int(size[1] * width))
+    cv2.ellipse(cover, centre, half, 12, 0, 360, 1.0, -1)
+    cover = cv2.GaussianBlur(cover, (0, 0), 0.8)[..., None]
+    return to_codes(to_light(picture) * (1 - cover) + np.array(colour, np.float32) * cover)
+
+
+@pytest.mark.parametrize(("at", "size", "colour"), [
+    ((0.52, 0.74), (0.07, 0.012), (0.5, 0.04, 0.03)),  # a screwdriver left on the disc
+    ((0.47, 0.5), (0.05, 0.03), (0.45, 0.26, 0.18)),  # finger tips before the subject
+    ((0.5, 0.45), (0.1, 0.05), (0.4, 0.06, 0.05)),  # a sleeve across it
+])  # fmt: skip
+def test_what_lies_within_the_outline_in_one_frame_is_found(at, size, colour):
+    table, pictures = drawn("pot")
+    pictures = pictures.copy()
+    pictures[9] = with_thing(pictures[9], at, size, colour)
+    backdrop, _ = laid(pictures)
+    foreground = measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))
+    assert measure_obstruction(foreground, backdrop.pictures, True).frames == (9,)
+
+
+def test_a_frame_shot_late_is_not_in_its_own_way():
+    table, pictures = drawn("boat")
+    backdrop, _ = laid(np.concatenate([np.delete(pictures, 5, axis=0), pictures[5:6]]))
+    foreground = measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))
+    assert measure_obstruction(foreground, backdrop.pictures, True).frames == ()
+
+
+def test_a_subject_that_changes_everywhere_isnt_called_a_hand():
+    """Frames of two subjects, turn about: no rigid body turns here, so nothing is said of the inside."""
+    table, pictures = drawn("pot")
+    red = to_codes(to_light(pictures)[..., ::-1] * np.float32(0.9))
+    mixed = np.where((np.arange(COUNT) % 4 < 2)[:, None, None, None], pictures, red)
+    backdrop, _ = laid(mixed)
+    foreground = measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))
+    assert measure_obstruction(foreground, backdrop.pictures, True).frames == ()
 
 
 def test_a_passing_shadow_is_not_in_the_way():
@@ -142,7 +183,7 @@ def test_a_passing_shadow_is_not_in_the_way():
     shaded = pictures.copy()
     shaded[6] = to_codes(to_light(pictures[6]) * cv2.GaussianBlur(dim, (0, 0), 12)[..., None])
     backdrop, _ = laid(shaded)
-    assert measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))).frames == ()
+    assert measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True).frames == ()
 
 
 def test_edges_of_the_picture_that_the_subject_touches():

@@ -99,7 +99,7 @@ def test_one_picture_and_two(tmp_path):
     assert kinds(one, "fail") == [("too-few-frames", ())] and one.angle_sigma_deg is None
     write_all(tmp_path / "two", [patchwork(96, 72), patchwork(96, 72, seed=2)])
     two = measured(tmp_path / "two", widest=96)
-    assert two.frame_count == 2 and ("too-few-frames", ()) in kinds(two, "warn")
+    assert two.frame_count == 2 and kinds(two, "warn", "fail") == [("too-few-frames", ())]
 
 
 def test_no_picture_at_all():
@@ -132,6 +132,7 @@ def test_other_sizes_and_broken_files_are_findings(tmp_path):
     assert ("size-mismatch", (4,)) in failed
     broken = [f.message for f in found.findings if f.kind == "unreadable"]
     assert len(broken) == 2 and any("IMG_0007.jpg" in text for text in broken)
+    assert ("unreadable", (7,)) in failed and ("unreadable", ()) in failed  # damaged inside; never a photo
     assert found.frames[4].exposure_ev is None and found.frames[7].exposure_ev is None
     assert found.frames[5].exposure_ev is not None and len(found.frames) == 12
 

@@ -8,6 +8,8 @@ import numpy as np
 
 from builder.findings import Wording
 from builder.measured.exposure import flicker_and_drift
+from builder.measured.obstruction import FEWEST_TO_COMPARE
+from builder.measured.sharpness import HALF_WIDTH_PX
 from builder.measured.steps import REPEAT_STEPS, SKIP_STEPS, Steps, judge_steps
 from builder.measured.survey import Survey
 from builder.spin import Finding, Photo, Severity, Unreadable
@@ -50,7 +52,7 @@ def notice_spin(survey: Survey, widest: int, words: Wording) -> list[Finding]:
     return [
         *_steps(survey, words),
         *_camera(survey, words),
-        *_frames(survey, words),
+        *_frames(survey, widest, words),
         *_light(survey, words),
         *_place(survey, widest, words),
     ]
@@ -60,7 +62,8 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
     places, turn = survey.copies.places, survey.turn
     if survey.turning.box is None and survey.count > 1:
         pictures = survey.copies.pictures
-        return [words.nothing_turns(identical=bool((pictures[1:] == pictures[0]).all()))]
+        identical = bool((pictures[1:] == pictures[0]).all())
+        return [words.nothing_turns(identical=identical)] if identical or survey.count >= FEWEST_TO_COMPARE else []
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]
     steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed)
@@ -121,7 +124,16 @@ def _camera(survey: Survey, words: Wording) -> list[Finding]:
     return found
 
 
-def _frames(survey: Survey, words: Wording) -> list[Finding]:
+def _soft(survey: Survey, widest: int, words: Wording) -> list[Finding]:
+    """The whole spin is softer than half the widest output's pixels could show; much softer: than a quarter."""
+    spread, widest = survey.sharpness.usual_spread_px, min(widest, survey.copies.size[0])
+    if not spread > HALF_WIDTH_PX:
+        return []
+    severity: Severity = "warn" if spread > 2 * HALF_WIDTH_PX else "note"
+    return [words.soft(spread, HALF_WIDTH_PX, widest, severity)]
+
+
+def _frames(survey: Survey, widest: int, words: Wording) -> list[Finding]:
     """Findings about single frames: something in the way, blur, blown-out parts."""
     places, sharp = survey.copies.places, survey.sharpness
     covered = survey.obstruction.frames
@@ -133,7 +145,9 @@ def _frames(survey: Survey, words: Wording) -> list[Finding]:
             continue
         extra, limit = float(sharp.extra_px[frame]), float(sharp.limit_px[frame])
         severity: Severity = "fail" if extra > 1.5 * limit else "warn"
-        found.append(words.blurred(places[frame], extra, limit, severity))
+        way, still = sharp.way(frame), survey.still_parts_of(frame)
+        found.append(words.blurred(places[frame], extra, limit, severity, way=way, still=still))
+    found += _soft(survey, widest, words)
     blown = [int(f) for f in np.nonzero(survey.blown > BLOWN_SHARE)[0]]
     if blown:
         worst = float(survey.blown.max())

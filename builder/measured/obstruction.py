@@ -1,7 +1,8 @@
 """What is in the picture in one frame only: a hand, a sleeve, a tool.
 
 A body that turns sweeps the same solid of revolution whichever frames are looked at: its outline is symmetric
-about the axis, and what one frame alone adds to it is no more than the motion of a step or two can add.
+about the axis, and what one frame alone adds to it is no more than the motion of a step or two can add. Within
+that outline, what neither frame beside it explains is a stranger (`strangers`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from builder.colour import to_light
 from builder.measured.backdrop import Backdrop
 from builder.measured.light import mad_sigma
 from builder.measured.place import Axis
+from builder.measured.strangers import largest_piece, measure_strangers
 
+FEWEST_TO_COMPARE = 5  # frames: of fewer, what is in the way and what belongs there can't be told apart by majority
 SIDE = 320  # px, long side that masks are made at
 SEEN_SHARE = 0.002  # of the picture: a thumb's tip across a subject of half the picture's height
 COMMON_SHARE = 0.1  # what shows in this share of the frames belongs to the turn
@@ -27,13 +30,14 @@ SHADOW = 0.45  # a cast shadow keeps at least this share of the light: the room 
 class Foreground:
     """masks: bool (n, h, w), what covers the plate in each frame, shadows left out, at SIDE px.
 
-    scale: copy px per mask px. envelope: bool (h, w), what the turning body may cover.
+    scale: copy px per mask px. envelope: bool (h, w), what the turning body may cover; swing: half the width of
+    what it does cover, mask px.
     """
 
     masks: np.ndarray
     envelope: np.ndarray
     scale: float
-
+    swing: float = 0.0
 
     def edges(self) -> dict[str, np.ndarray]:
         """Length (n,) in mask px along which what belongs to the body touches each side of the picture."""
@@ -62,7 +66,7 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
     shrink = min(1.0, SIDE / max(height, width))
     size = max(1, round(width * shrink)), max(1, round(height * shrink))
     plate = cv2.resize(backdrop.plate, size, interpolation=cv2.INTER_AREA)
-    small = [cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in backdrop.pictures]
+    small = [_shrunk(picture, size[::-1]) for picture in backdrop.pictures]
     # what a registration error of a pixel of these makes on an edge of the plate
     patch = np.ones((3, 3), np.uint8)
     slack = cv2.subtract(cv2.dilate(plate, patch), cv2.erode(plate, patch)).max(axis=2)
@@ -70,7 +74,8 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
     limit = max(8.0, 6.0 * noise) + slack
     masks = np.stack([_cover(picture, plate, limit) for picture in small])
     scale = width / size[0]
-    return Foreground(masks, _envelope(masks, axis, scale), scale)
+    envelope, swing = _envelope(masks, axis, scale)
+    return Foreground(masks, envelope, scale, swing)
 
 
 def _cover(picture: np.ndarray, plate: np.ndarray, limit: np.ndarray) -> np.ndarray:
@@ -85,8 +90,8 @@ def _cover(picture: np.ndarray, plate: np.ndarray, limit: np.ndarray) -> np.ndar
     return cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)) > 0
 
 
-def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> np.ndarray:
-    """What the turning body may cover: rows between its outermost common cover, mirrored, with a step's motion.
+def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> tuple[np.ndarray, float]:
+    """What the turning body may cover, and its swing: rows between its outermost common cover, mirrored, with a step's motion.
 
     Cover counts as common in COMMON_SHARE of the frames, seen with half a step of motion to either side. What
     reaches in from the picture's edge in few frames doesn't count: a hand comes from there, time and again from
@@ -99,7 +104,7 @@ def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> np.ndarray:
     rough = masks.sum(axis=0) >= common
     columns = np.nonzero(rough.any(axis=0))[0]
     if not len(columns):
-        return np.zeros((height, width), bool)
+        return np.zeros((height, width), bool), 0.0
     middle = (columns[0] + columns[-1]) / 2 if axis is None else (axis.column + 0.5) / scale - 0.5
     swing = max(columns[-1] - middle, middle - columns[0], 1.0)
     step = int(np.ceil(swing * np.pi / count))
@@ -108,7 +113,7 @@ def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> np.ndarray:
     filled = _row_filled(often > 0, axis, scale)
     unseen = np.pi * max(common, left_out) / count
     reach = int(np.ceil(swing * (1 - np.cos(unseen)))) + 2
-    return cv2.dilate(filled.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    return cv2.dilate(filled.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0, float(swing)
 
 
 def _without_reaching_in(masks: np.ndarray) -> tuple[np.ndarray, int]:
@@ -142,16 +147,25 @@ def _row_filled(mask: np.ndarray, axis: Axis | None, scale: float) -> np.ndarray
     return filled
 
 
-def measure_obstruction(foreground: Foreground) -> Obstruction:
-    """Cover outside the envelope, the largest single piece of it with what hangs on to it."""
+def measure_obstruction(foreground: Foreground, pictures: np.ndarray, closed: bool) -> Obstruction:
+    """The largest piece of each frame's cover that isn't the body's: outside its envelope, or strange within.
+
+    pictures: uint8 (n, H, W, 3), evened and registered. Where more frames than what counts as common hold
+    something strange, the turn isn't one of a rigid body in still light, and nothing is said of the inside.
+    """
+    if len(pictures) < FEWEST_TO_COMPARE:
+        return Obstruction(np.zeros(len(pictures)), SEEN_SHARE)
     outside = foreground.masks & ~foreground.envelope
-    return Obstruction(np.array([_largest_piece(mask) for mask in outside]), SEEN_SHARE)
+    small = np.stack([_shrunk(picture, foreground.masks.shape[1:]) for picture in pictures])
+    strange = measure_strangers(small, foreground.masks, foreground.swing, closed, SEEN_SHARE)
+    shares = np.array([largest_piece(mask) for mask in strange])
+    if np.count_nonzero(shares > SEEN_SHARE) <= max(2, COMMON_SHARE * len(shares)):
+        outside |= strange
+    return Obstruction(np.array([largest_piece(mask) for mask in outside]), SEEN_SHARE)
 
 
-def _largest_piece(mask: np.ndarray) -> float:
-    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    count, _, stats, _ = cv2.connectedComponentsWithStats(opened)
-    return float(stats[1:, cv2.CC_STAT_AREA].max() / mask.size) if count > 1 else 0.0
+def _shrunk(picture: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+    return cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA)
 
 
 def _joined(mask: np.ndarray, envelope: np.ndarray) -> np.ndarray:

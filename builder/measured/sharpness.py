@@ -30,6 +30,13 @@ SURE = 5.0
 # A Gaussian blur of sigma s passes detail of f cycles a pixel at exp(-2 (pi s f)^2). At s = 0.75 px detail of
 # 4 px a cycle is halved: the least blur worth a reshoot, in pixels of the widest output.
 SEEN_PX = 0.75
+# Detail that passes at less than 10 % counts as not resolved (ISO 12233's limiting resolution, common practice).
+# At this sigma that is half of what the pixels could hold: half the width would show all there is.
+HALF_WIDTH_PX = float(np.sqrt(np.log(10) / 2) / (np.pi * 0.25))
+# A smear of length L along one direction spreads by L^2 / 12 cos^2 of the angle to it: at most 0.17 of that is left
+# across the nearest of four directions. Defocus spreads alike in all.
+ONE_WAY, ALL_WAYS = 0.25, 0.5
+WAYS = ("sideways", "slantwise", "up and down", "slantwise")
 
 
 @dataclass(frozen=True)
@@ -37,12 +44,30 @@ class Sharpness:
     """ratio: (n,) sharpness against the neighbours, 1 = the same, less = softer, NaN = can't be said.
 
     extra_px: (n,) blur beyond the neighbours', sigma in px of the widest output, 0 where there is none.
-    limit_px: (n,) what extra_px is held against.
+    limit_px: (n,) what extra_px is held against. extra: (n, directions) the same as a variance, px^2 of the detail,
+    against the middle neighbour. spread_px: (n,) sigma of the edges themselves, across the direction in which they
+    are sharpest, px of the widest output; NaN where it can't be said.
     """
 
     ratio: np.ndarray
     extra_px: np.ndarray
     limit_px: np.ndarray
+    extra: np.ndarray
+    spread_px: np.ndarray
+
+    def way(self, index: int) -> str | None:
+        """How a blurred frame is blurred: one of WAYS for a smear, "all" for defocus, None where it isn't sure."""
+        across = smeared_across(self.extra[index])
+        if across is not None:
+            return WAYS[across]
+        known = np.isfinite(self.extra[index]).all()
+        return "all" if known and self.extra[index].min() > ALL_WAYS * self.extra[index].max() else None
+
+    @property
+    def usual_spread_px(self) -> float:
+        """Median of the frames that aren't blurred against their neighbours; NaN where nothing can be said."""
+        steady = self.spread_px[~self.blurred & np.isfinite(self.spread_px)]
+        return float(np.median(steady)) if len(steady) else float("nan")
 
     @property
     def blurred(self) -> np.ndarray:
@@ -77,7 +102,31 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     ratio = np.sqrt((usual + 0.25) / (softness + 0.25))[rows, worst]  # 0.25 px^2: a pixel's own spread
     ratio = np.where(known.any(axis=1), ratio, np.nan)
     most = np.where(known.any(axis=1), np.nan_to_num(extra[rows, worst], nan=0.0, neginf=0.0), 0.0)
-    return Sharpness(ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[worst]) * output_scale)
+    least = np.where(np.isfinite(softness), softness, np.inf).min(axis=1)
+    spread = np.sqrt(np.where(np.isfinite(least), least, np.nan)) * output_scale
+    return Sharpness(
+        ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[worst]) * output_scale,
+        softness - usual, spread,
+    )  # fmt: skip
+
+
+def smeared_across(extra: np.ndarray) -> int | None:
+    """Direction of a smear among DIRECTIONS, from the variances (directions,) it adds; None: it isn't one, or unsure."""
+    if not np.isfinite(extra).any():
+        return None
+    most = int(np.nanargmax(extra))
+    crosswise = extra[(most + DIRECTIONS // 2) % DIRECTIONS]
+    return most if extra[most] > 0 and crosswise < ONE_WAY * extra[most] else None
+
+
+def still_smear(detail: np.ndarray, still: np.ndarray, index: int, across: int) -> float | None:
+    """Variance, px^2 of the detail, that a frame's still parts gain in a direction against the frames beside it.
+
+    detail: uint8 (n, H, W). still: bool (H, W). None: the still parts have too few edges.
+    """
+    beside = [place for place in (index - 1, index + 1) if 0 <= place < len(detail)]
+    here, *there = (_softness(detail[place], still)[across] for place in [index, *beside])
+    return float(here - np.median(there)) if np.isfinite([here, *there]).all() else None
 
 
 def _beside(softness: np.ndarray, index: int, closed: bool) -> tuple[np.ndarray, np.ndarray]:

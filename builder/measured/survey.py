@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -19,7 +20,7 @@ from builder.measured.neutral import Neutral, measure_neutral
 from builder.measured.nudges import Course, read_course
 from builder.measured.obstruction import Foreground, Obstruction, measure_foreground, measure_obstruction
 from builder.measured.place import Axis, Turning, measure_axis, measure_turning
-from builder.measured.sharpness import Sharpness, measure_sharpness
+from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
 from builder.measured.steps import find_repeats
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
@@ -56,6 +57,18 @@ class Survey:
     def count(self) -> int:
         return len(self.copies.pictures)
 
+    def still_parts_of(self, frame: int) -> Literal["sharp", "smeared"] | None:
+        """How the parts that don't turn came out in a smeared frame; None: no smear, or it isn't sure."""
+        extra = self.sharpness.extra[frame]
+        across = smeared_across(extra)
+        if across is None:
+            return None
+        gained = still_smear(self.copies.detail, ~_subject_zone(self.copies, self.turning), frame, across)
+        if gained is None:
+            return None
+        # as much as the subject, or hardly any of it: on a disc that turns the middle moves least
+        return "sharp" if gained < 0.25 * extra[across] else "smeared" if gained > 0.5 * extra[across] else None
+
 
 def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     """Measure the copies of one spin. widest: px, the widest output: what can't be seen there is no fault."""
@@ -73,7 +86,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     turning = measure_turning(backdrop, camera.still)
     axis = measure_axis(turning, usual_focal)
     foreground = measure_foreground(backdrop, axis)
-    obstruction = measure_obstruction(foreground)
+    obstruction = measure_obstruction(foreground, backdrop.pictures, closed)
     if obstruction.frames:  # once more without what doesn't belong there
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
@@ -106,10 +119,15 @@ def _read_from(exposure: Exposure, still: np.ndarray) -> bool:
 
 
 def _sharpness(copies: Copies, turning: Turning, widest: int, closed: bool) -> Sharpness:
+    scale = min(widest, copies.size[0]) / copies.detail.shape[2]
+    return measure_sharpness(copies.detail, _subject_zone(copies, turning), scale, closed)
+
+
+def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
+    """bool (H, W) of the detail: what turns, up to its outline from either side, and the camera's small movements."""
     height, width = copies.detail.shape[1:]
     mask = cv2.resize((turning.shares > 0).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
-    reach = np.ones((9, 9), np.uint8)  # up to the outline from either side, and the camera's small movements
-    return measure_sharpness(copies.detail, cv2.dilate(mask, reach) > 0, min(widest, copies.size[0]) / width, closed)
+    return cv2.dilate(mask, np.ones((9, 9), np.uint8)) > 0
 
 
 def _evened_luma(pictures: np.ndarray, exposure: Exposure) -> np.ndarray:
