@@ -48,6 +48,10 @@ STRIP_BUDGET = 60_000  # bytes
 _STRIP_WIDEST = 240  # px a cell
 _STRIP_SIDE = 4096  # px, the largest picture that old phones' graphics take
 _STRIP_QUALITY = (42, 72)
+# Of the strip as AVIF, which most browsers take instead: the look of WebP at 42 for two thirds of its bytes
+# (tests/bench/derivatives.py prints both), and every 20 kB are 100 ms at 1.6 Mbit/s.
+_AVIF_STRIP_QUALITY = 40
+AVIF_STRIP_BUDGET = 40_000  # bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,7 @@ class Strip:
     columns: int
     width: int  # of one cell, px
     height: int
+    avif: bytes | None = None  # the same sheet, lighter, for browsers that decode it
 
 
 # ---- light -------------------------------------------------------------------------------------------------
@@ -464,7 +469,7 @@ def _cover(start: int, stop: int, length: int, ramp: int) -> np.ndarray:
 # ---- first-turn strip --------------------------------------------------------------------------------------
 
 
-def make_strip(pictures: Sequence[np.ndarray], budget: int = STRIP_BUDGET) -> Strip:
+def make_strip(pictures: Sequence[np.ndarray], budget: int = STRIP_BUDGET, *, avif: bool = True) -> Strip:
     """All frames on one sheet, cells as large and as good as `budget` bytes allow.
 
     pictures: `Derived.picture` of each frame, in turning order. Cells are whole blocks of the encoder, so
@@ -483,7 +488,18 @@ def make_strip(pictures: Sequence[np.ndarray], budget: int = STRIP_BUDGET) -> St
         if len(file) <= budget:
             break
         wanted = width * (budget / len(file)) ** 0.6  # bytes grow a little slower than the area
-    return Strip(_better_strip(sheet, file, budget, (lowest, highest)), columns, width, height)
+    best = _better_strip(sheet, file, budget, (lowest, highest))
+    return Strip(best, columns, width, height, _avif_strip(sheet) if avif else None)
+
+
+def _avif_strip(sheet: np.ndarray) -> bytes:
+    """At the wanted quality, or at as much as the budget takes."""
+    quality, file = _AVIF_STRIP_QUALITY, encode_picture(sheet, "avif", _AVIF_STRIP_QUALITY)
+    while len(file) > AVIF_STRIP_BUDGET and quality > 20:
+        # bytes grow by about 3 % a step of quality
+        quality = max(20, quality - max(2, round(math.log(len(file) / AVIF_STRIP_BUDGET) / 0.03)))
+        file = encode_picture(sheet, "avif", quality)
+    return file
 
 
 def _better_strip(sheet: np.ndarray, file: bytes, budget: int, qualities: tuple[int, int]) -> bytes:

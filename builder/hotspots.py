@@ -121,7 +121,8 @@ class _Fit:
                 parts += [(unknown[:GLOBALS] - self.mean) / self.spread, *self._off_axis(look)]
             return np.concatenate([np.ravel(part) for part in parts])
 
-        return least_squares(off, np.concatenate([camera, *starts]), x_scale="jac", method="trf")
+        # One mark in the wrong place shall not drag the others, nor the camera: beyond 3 sigma it pulls evenly.
+        return least_squares(off, np.concatenate([camera, *starts]), x_scale="jac", loss="soft_l1", f_scale=3.0)
 
     def _start(self, number: int) -> np.ndarray:
         """By the two marks whose lines of sight cross at the largest angle."""

@@ -239,16 +239,19 @@ class _Making:
 
     def _films(self, pictures: list[Path], angles: list[float], home: int, backdrop) -> dict[str, Any]:
         output = self.settings.output
-        strip = self.workers.submit(strip_work, pictures)
+        strip = self.workers.submit(strip_work, pictures, self.settings)
         gif = self.workers.submit(gif_work, pictures, angles, home, self.settings, backdrop) if output.gif else None
         mp4 = self.workers.submit(mp4_work, pictures, angles, home, self.settings, backdrop) if output.mp4 else None
         made = strip.result()
         self.files["strip.webp"] = made.file
+        lighter = {"avif": "strip.avif"} if made.avif else {}
+        if made.avif:
+            self.files["strip.avif"] = made.avif
         if gif:
             self.files["preview.gif"] = gif.result()
         if mp4:
             self.files["preview.mp4"] = mp4.result()
-        return {"file": "strip.webp", "columns": made.columns, "width": made.width, "height": made.height}
+        return {"file": "strip.webp", "columns": made.columns, "width": made.width, "height": made.height} | lighter
 
     def _sources(self, ladder: "Ladder") -> list[dict[str, Any]]:
         return [

@@ -177,8 +177,9 @@ def _alias_pages(
 
 def _moved_paths(spin: Mapping[str, Any], prefix: str) -> dict[str, Any]:
     sources = [dict(source) | {"files": [prefix + file for file in source["files"]]} for source in spin["sources"]]
-    strip = spin.get("strip")
-    return {"sources": sources, "strip": dict(strip) | {"file": prefix + strip["file"]} if strip else None}
+    strip = dict(spin.get("strip") or {})
+    strip |= {name: prefix + strip[name] for name in ("file", "avif") if name in strip}
+    return {"sources": sources, "strip": strip or None}
 
 
 # ---- what templates see

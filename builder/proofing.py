@@ -88,4 +88,5 @@ def _slim(page: ItemPage) -> ItemPage:
     enough = [source for source in last if source["width"] >= PROOF_WIDTH]
     one = min(enough or last, key=lambda source: source["width"] if enough else -source["width"])
     poster = dataclasses.replace(page.poster, sources=())
-    return dataclasses.replace(page, spin=dict(page.spin) | {"sources": [one]}, poster=poster, aliases=())
+    strip = {name: value for name, value in page.spin["strip"].items() if name != "avif"}
+    return dataclasses.replace(page, spin=dict(page.spin) | {"sources": [one], "strip": strip}, poster=poster, aliases=())

@@ -8,7 +8,7 @@ JavaScript could read one as the end of a statement.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from builder.short_names import shorten_names
 
@@ -54,13 +54,41 @@ def slim_script(text: str, *, short: bool = False) -> str:
             gaps.append(gap)
             gap = ""
     kept: list[str] = []
-    for gap, (_, token) in zip(gaps, shorten_names(tokens) if short else tokens):
+    bodies = _bodies(tokens)
+    for place, (gap, (_, token)) in enumerate(zip(gaps, shorten_names(tokens) if short else tokens)):
         if not token:
             continue
-        if kept and gap:
+        if kept and gap and place - 1 not in bodies:
             kept.append(_needed(kept[-1], gap, token))
         kept.append(token)
     return "".join(kept) + "\n"
+
+
+_HEADS = {"if", "for", "while", "switch", "catch"}  # … (…) {…}
+_BARE = {"else", "try", "finally", "catch"}  # … {…}
+
+
+def _bodies(tokens: Sequence[tuple[str, str]]) -> set[int]:
+    """Places of each } that ends a statement's block, a declared function or a method: no line break matters behind."""
+    ends: set[int] = set()
+    opened: list[tuple[int, bool, bool]] = []  # place of each open mark, is it such a body, a class's
+    before_round = ""  # what stands before the round brackets just closed
+    for place, (_, token) in enumerate(tokens):
+        last = tokens[place - 1][1] if place else ""
+        if token == "{":
+            in_class = bool(opened) and opened[-1][2]
+            body = last in _BARE or last == ")" and (in_class or before_round in _HEADS)
+            names = [text for _, text in tokens[max(place - 4, 0) : place]]
+            opened.append((place, body, "class" in names and last not in ("(", "=", ",")))
+        elif token in ("(", "["):
+            opened.append((place, False, False))
+        elif token in (")", "]", "}") and opened:
+            start, body, _ = opened.pop()
+            if token == ")":
+                before_round = tokens[start - 1][1] if start else ""
+            elif token == "}" and body:
+                ends.add(place)
+    return ends
 
 
 def slim_style(text: str) -> str:
@@ -70,7 +98,7 @@ def slim_style(text: str) -> str:
     text = re.sub(r"\s+", " ", text)
     text = re.sub(r" ?([{};,]) ?", r"\1", text)
     text = re.sub(r"([\w-]): ", r"\1:", text)
-    return text.replace(";}", "}").strip()
+    return text.replace(";}", "}").replace(" !important", "!important").strip()
 
 
 def _needed(before: str, gap: str, after: str) -> str:

@@ -133,10 +133,10 @@ def subject_box(matte: np.ndarray | None) -> tuple[float, float, float, float] |
     return float(columns[0]), float(rows[0]), float(columns[-1] + 1), float(rows[-1] + 1)
 
 
-def strip_work(pictures: Sequence[Path]) -> "Strip":
+def strip_work(pictures: Sequence[Path], settings: Settings) -> "Strip":
     from builder.derivatives import make_strip
 
-    return make_strip(_load(pictures))
+    return make_strip(_load(pictures), avif="avif" in settings.output.formats)
 
 
 def sheet_work(frames: Sequence[bytes], title: str, shop: str, angles: Sequence[float]) -> bytes:

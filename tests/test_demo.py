@@ -55,10 +55,11 @@ def test_spin_json(demo_site, slug):
         for name in source["files"]:
             with Image.open(demo_site / slug / name) as image:
                 assert image.width == source["width"]
-    with Image.open(demo_site / slug / spin["strip"]["file"]) as sheet:
-        columns = spin["strip"]["columns"]
-        assert sheet.width == columns * spin["strip"]["width"]
-        assert sheet.height == -(-count // columns) * spin["strip"]["height"]
+    columns = spin["strip"]["columns"]
+    for name in (spin["strip"]["file"], spin["strip"]["avif"]):
+        with Image.open(demo_site / slug / name) as sheet:
+            assert sheet.width == columns * spin["strip"]["width"]
+            assert sheet.height == -(-count // columns) * spin["strip"]["height"]
 
 
 def test_the_boats_repeated_frame_is_left_out_and_said(demo, demo_site):
@@ -71,6 +72,7 @@ def test_the_boats_repeated_frame_is_left_out_and_said(demo, demo_site):
 def test_first_turn_is_light(demo_site):
     for slug in ITEMS:
         assert (demo_site / slug / "strip.webp").stat().st_size <= 60_000
+        assert (demo_site / slug / "strip.avif").stat().st_size <= 40_000
         page = (demo_site / slug / "index.html").read_bytes()
         linked = re.findall(rb'(?:src|href)="\.\./(assets/[^"]+\.(?:js|css))"', page)
         texts = [page] + [(demo_site / name.decode()).read_bytes() for name in linked]

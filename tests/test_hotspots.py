@@ -16,6 +16,7 @@ from builder.gather import chosen_items, gather_spins
 from builder.hotspots import Mark, fit_points, in_sight, too_near
 from builder.item import measure
 from builder.item_hotspots import fit_hotspots
+from builder.report import print_build
 from builder.spin import SpinMeasures, TurnCamera
 from builder.terminal import Terminal
 from builder.workers import Workers
@@ -188,3 +189,20 @@ def test_another_hotspot_makes_no_picture_again(demo, tmp_path, monkeypatch):
     assert [listed.index(label) for label in ("Relined spout", "The bench&#39;s mark", "Chip, touched in")] == sorted(
         listed.index(label) for label in ("Relined spout", "The bench&#39;s mark", "Chip, touched in")
     )
+
+
+def test_a_spin_whose_steps_cannot_be_judged_has_hotspots_too(tmp_path, capsys):
+    """Even steps and a likely camera; marks that no one point could make are said in words, and the build goes on."""
+    write_spin(tmp_path / "bar", count=8)
+    text = HEAD + 'at = {"IMG_0001.jpg" = [20, 36], "IMG_0002.jpg" = [31, 36], "IMG_0003.jpg" = [48, 36]}\n'
+    text += '[[item.hotspot]]\nlabel = "Lost"\nat = {"IMG_0001.jpg" = [20, 6], "IMG_0002.jpg" = [90, 60], "IMG_0003.jpg" = [30, 10]}\n'
+    write_catalog(tmp_path, text)
+    result = build_site(BuildRequest(tmp_path, jobs=1), Terminal(quiet=True))
+    assert result.items[0].measures.camera is None
+    print_build(result, Terminal())
+    said = capsys.readouterr().err
+    assert "Hotspot 2 (Lost) meets its marks to" in said
+    assert "look again, first of all at IMG_000" in said
+    spots = json.loads((tmp_path / "site" / "bar" / "spin.json").read_text())["hotspots"]
+    assert [len(one["places"]) for one in spots] == [8, 8]
+    assert all(0 <= place["x"] <= 1 and 0 <= place["y"] <= 1 for one in spots for place in one["places"] if place)

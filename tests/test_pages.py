@@ -17,6 +17,7 @@ import html5lib
 import pytest
 
 from builder.errors import InputError
+from builder.logo import read_logo
 from builder.page_theme import OWN_LABELS, read_labels
 from builder.pages import (
     Logo, Theme, fill, proof_assets, render_item, render_proof, render_shop_pages, render_site, require_theme,
@@ -600,3 +601,20 @@ def test_light_enough():
     sizes["page"] = len(gzip.compress(page.encode(), 9))
     assert sizes["site.css"] <= 6_000
     assert sum(sizes.values()) <= 30_000, sizes
+
+
+@pytest.mark.parametrize(
+    ("head", "shown"),
+    [
+        ('viewBox="0 0 220 48" width="110" height="24"', (220, 48)),
+        ("width='300px' height='100'", (144, 48)),
+        ('viewBox="0,0,20,10"', (20, 10)),
+        ('width="100%" height="100%"', (None, None)),
+        ('viewBox="0 0 0 0"', (None, None)),
+    ],
+)
+def test_an_svg_logo_keeps_its_place_before_it_is_here(tmp_path, head, shown):
+    """Its shape after SVG 2, 8.6, shown at most 48 px high: the page states it, and nothing moves."""
+    file = tmp_path / "logo.svg"
+    file.write_text(f'<?xml version="1.0"?><svg xmlns="http://www.w3.org/2000/svg" {head}><path d="M0 0h1"/></svg>')
+    assert read_logo(file)[2:] == shown

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from PIL import Image
 from viewer_engines import Engine, Firefox, WebKit
 from viewer_site import Shown, write_site, write_spin
+
+from builder.pages import Poster, Theme, render_item, site_assets
+from tests.page_samples import SHOP, asset_paths, make_item
 
 ELEMENT = "document.querySelector('kick-spin')"
 
@@ -140,6 +144,36 @@ def test_in_a_page_of_another_origin_under_a_strict_policy(
     engine.run(f"{ELEMENT}.frame = 9")
     engine.run("return new Promise(done => setTimeout(done, 200))")
     assert now(engine) == 9
+
+
+def test_sandboxed_embed_under_the_sites_own_policy(engine: Engine, serve_site: Callable, tmp_path: Path) -> None:
+    """The embed page as the site has it, in a frame without an origin of its own, where WebKit matches 'self' with
+    nothing: the policy names the shop's address too."""
+    site, shop = tmp_path / "site", tmp_path / "shop"
+    host = serve_site(site)
+    spin = write_spin(site / "pot", widths=[480], formats=["webp"])
+    item = make_item("pot", "Pot", spin=spin, poster=Poster("poster.jpg", 960, 720))
+    files = {path: text.encode() for path, text in render_item(replace(SHOP, url=host.url), item, asset_paths(), Theme()).items()}
+    files |= {asset_paths()[name]: content for name, content in site_assets(Theme()).items()}
+    for path, content in files.items():
+        (site / path).parent.mkdir(parents=True, exist_ok=True)
+        (site / path).write_bytes(content)
+    shop.mkdir()
+    (shop / "index.html").write_text(
+        "<!doctype html><title>Shop</title><style>body{margin:0}iframe{border:0;display:block}</style><script>"
+        "window.told = []; addEventListener('message', event => told.push(event.data))</script>"
+        f'<iframe title="Pot" sandbox="allow-scripts" src="{host.url}/pot/embed/" width="480" height="360"></iframe>',
+        "utf-8",
+    )
+    engine.go(serve_site(shop).url + "/index.html")
+    engine.wait("told.length")
+    assert engine.run("return told[0]") == {"kind": "kick-spin", "slug": "pot", "aspect": 4 / 3}
+    wanted = {f"/pot/{name}" for name in ("poster.jpg", "strip.webp", *spin["sources"][0]["files"])}
+    for _ in range(50):  # nothing of what happens in there can be asked for, and WebKit's driver takes no picture of it
+        if wanted <= set(host.asked):
+            break
+        engine.run("return new Promise(done => setTimeout(done, 200))")
+    assert wanted <= set(host.asked), "the policy lets every picture through"
 
 
 def test_from_disk(engine: Engine, folder: Path) -> None:

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from viewer_lives import COUNT_LEFTOVERS, LIVE
 from viewer_site import Shown, write_site, write_spin
 
 SLIDER = "[role=slider]"
@@ -321,40 +322,6 @@ def test_nothing_is_decoded_while_the_object_turns_fast(open_page, serve_site, f
     assert fast[0] <= before + 12 * 960 * 720 * 4, "but for the turning points, where it stands still"
 
 
-COUNT_LEFTOVERS = """
-    window.left = {listeners: 0, observers: 0, timers: 0, frames: 0};
-    const patch = (object, name, make) => { object[name] = make(object[name]) };
-    const kinds = [Window, Document, Element, MediaQueryList];
-    const counted = one => kinds.some(kind => one instanceof kind);
-    for (const [name, by] of [['addEventListener', 1], ['removeEventListener', -1]]) {
-        patch(EventTarget.prototype, name, real => function (...all) {
-            if (counted(this)) left.listeners += by;
-            return real.apply(this, all);
-        });
-    }
-    for (const kind of [IntersectionObserver, ResizeObserver]) {
-        for (const [name, on] of [['observe', true], ['disconnect', false]]) {
-            patch(kind.prototype, name, real => function (...all) {
-                left.observers += on - !!this.on;
-                this.on = on;
-                return real.apply(this, all);
-            });
-        }
-    }
-    for (const [start, stop, name] of [['setTimeout', 'clearTimeout', 'timers'],
-                                       ['requestAnimationFrame', 'cancelAnimationFrame', 'frames']]) {
-        const open = new Set();
-        const close = id => { open.delete(id); left[name] = open.size };
-        patch(window, start, real => (act, ...more) => {
-            const id = real((...all) => { close(id); act(...all) }, ...more);
-            left[name] = open.add(id).size;
-            return id;
-        });
-        patch(window, stop, real => id => { close(id); real(id) });
-    }
-"""
-
-
 def test_nothing_is_left_after_a_hundred_lives(open_page, serve_site, folder: Path) -> None:
     page = open_page()
     page.add_init_script(COUNT_LEFTOVERS + COUNT_BITMAPS)
@@ -362,27 +329,7 @@ def test_nothing_is_left_after_a_hundred_lives(open_page, serve_site, folder: Pa
     page.wait_for_function(READY)
     busy = page.evaluate("left")
     assert busy["observers"] == 3
-    page.evaluate("""async () => {
-        const first = document.querySelector('kick-spin');
-        const pause = ms => new Promise(done => {  // without a timer, since those are counted
-            const end = performance.now() + ms, channel = new MessageChannel();
-            const again = () => channel.port2.postMessage(0);
-            channel.port1.onmessage = () => performance.now() < end ? again() : done(channel.port1.close());
-            again();
-        });
-        const before = {...left};
-        first.remove();
-        left.listeners -= window.others = left.listeners; // what remains now is the test tool's own
-        window.firsts = before.listeners - others;
-        for (let life = 0; life < 100; life++) {
-            const spin = document.createElement('kick-spin');
-            spin.setAttribute('data-spin', 'spin-data-pot');
-            document.body.append(spin);
-            spin.play(); spin.zoom(2);
-            if (life % 10 === 0) await pause(40);
-            spin.remove();
-        }
-        await pause(600) }""")
+    page.evaluate(LIVE)
     assert page.evaluate("firsts") > 15, "one element's listeners, all gone with it"
     assert page.evaluate("left") == {"listeners": 0, "observers": 0, "timers": 0, "frames": 0}
     assert page.evaluate("heldBytes") == 0

@@ -28,7 +28,15 @@ class Frames {
     const { strip } = this.spin;
     this.frugal = frugal;
     const take = sheet => (this.sheet = sheet);
-    if (strip) await this.decode(this.fetch([['', strip.file]], 'high'), take).catch(() => {});
+    try {
+      const files = [['image/avif', strip.avif], ['image/webp', strip.file]].filter(([, file]) => file);
+      const img = await this.fetch(files, 'high');
+      take(img); // turns with the decoded <img>, and with a bitmap of our own as soon as there is one
+      this.decode(img, take).catch(() => {});
+    } catch {
+      // no strip: sharp frames will do
+    }
+    if (this.stopped) return;
     this.started = true;
     this.done();
   }
