@@ -8,9 +8,11 @@ import io
 import math
 import time
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from builder.claims import LARGEST_PROFILE, refuse_claims, refuse_jpeg
 from builder.errors import PhotoError
 from builder.spin import Photo, Unreadable
 
@@ -24,9 +26,7 @@ PHOTO_ENDINGS = {
     for rank, ending in enumerate(".jpg .jpeg .jpe .png .tif .tiff .webp .avif .heic .heif .hif".split())
 }
 
-# More than any phone or medium-format back writes today (200 megapixels); beyond it a file's claim would cost
-# gigabytes of memory before its first pixel is seen.
-MOST_PIXELS = 260_000_000
+BAND_ROWS = 256
 
 # Named so that Pillow never tries readers that run other programs (PostScript) on a file called .jpg.
 FORMATS = ["JPEG", "PNG", "WEBP", "TIFF"]  # AVIF and HEIF are told by their file type box
@@ -69,7 +69,11 @@ def read_photo(photo: Photo, *, long_side: int | None = None) -> "np.ndarray":
     """
     import numpy as np
 
-    return np.array(read_photo_image(photo, long_side=long_side))
+    image = read_photo_image(photo, long_side=long_side)
+    pixels = np.empty((image.height, image.width, 3), np.uint8)
+    for top, band in _bands(image):
+        pixels[top : top + band.height] = band
+    return pixels
 
 
 def read_photo_image(photo: Photo, *, long_side: int | None = None) -> "Image.Image":
@@ -93,6 +97,8 @@ def _open(path: Path) -> "Image.Image":
         head = file.read(64)
     if not head:
         raise PhotoError.at(path, "", "the file is empty")
+    if head.startswith(b"\xff\xd8"):
+        refuse_jpeg(path)
     formats = FORMATS
     if head[4:8] == b"ftyp":  # ISO/IEC 14496-12 file type box: both plugins claim AVIF, only one can read it
         formats = ["AVIF"] if b"avif" in head or b"avis" in head else ["HEIF"]
@@ -101,10 +107,11 @@ def _open(path: Path) -> "Image.Image":
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         image = Image.open(path, formats=formats)
-    if image.width * image.height > MOST_PIXELS:
-        size = f"{image.width} × {image.height}"
+    try:
+        refuse_claims(path, image)
+    except PhotoError:
         image.close()
-        raise PhotoError.at(path, "", f"it claims {size} pixels, more than {MOST_PIXELS // 1_000_000} megapixels")
+        raise
     return image
 
 
@@ -179,17 +186,26 @@ def _plain_mode(image: "Image.Image") -> "Image.Image":
         return image
     profile = image.info.get("icc_profile")
     if image.mode.startswith("I"):  # 16 bit: 65535 / 257 = 255
-        values = np.clip(np.asarray(image).astype(np.int64), 0, 65535)
-        plain = Image.fromarray(((values + 128) // 257).astype(np.uint8))
+        plain = Image.new("L", image.size)
+        for top, band in _bands(image):
+            values = np.clip(np.asarray(band).astype(np.int64), 0, 65535)
+            plain.paste(Image.fromarray(((values + 128) // 257).astype(np.uint8)), (0, top))
     elif image.has_transparency_data:
-        cut = image.convert("RGBA")
-        plain = Image.new("RGBA", cut.size, "white")
-        plain.alpha_composite(cut)
-        plain = plain.convert("RGB")
+        plain = Image.new("RGB", image.size)
+        for top, band in _bands(image):
+            on_white = Image.new("RGBA", band.size, "white")
+            on_white.alpha_composite(band.convert("RGBA"))
+            plain.paste(on_white.convert("RGB"), (0, top))
     else:
         plain = image.convert("L" if image.mode in ("1", "LA", "F") else "RGB")
     plain.info["icc_profile"] = profile
     return plain
+
+
+def _bands(image: "Image.Image") -> Iterator[tuple[int, "Image.Image"]]:
+    """(top row, part of the picture) from top to bottom: so that a large picture is never held several times over."""
+    for top in range(0, image.height, BAND_ROWS):
+        yield top, image.crop((0, top, image.width, min(image.height, top + BAND_ROWS)))
 
 
 def _to_srgb(image: "Image.Image") -> "Image.Image":
@@ -197,7 +213,7 @@ def _to_srgb(image: "Image.Image") -> "Image.Image":
 
     profile = image.info.get("icc_profile")
     image = _plain_mode(image)
-    transform = _srgb_transform(profile, image.mode) if profile else None
+    transform = _srgb_transform(profile, image.mode) if profile and len(profile) <= LARGEST_PROFILE else None
     if transform is None:
         return image.convert("RGB")
     return ImageCms.applyTransform(image, transform)

@@ -1,0 +1,107 @@
+"""Whole commands interrupted: killed, their sources taken away or edited meanwhile, two at once, caches spoilt.
+
+tests/bench/hostile.py does the same 200 times.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import time
+
+import pytest
+
+from builder.manifest import MANIFEST
+from tests.command import kickwheel, tree
+from tests.killing import Shop, kill_builds, kill_proofs, start
+
+posix = pytest.mark.skipif(os.name != "posix", reason="kills with SIGKILL")
+
+
+@posix
+def test_killed_builds_leave_the_old_site_or_the_new_one(tmp_path):
+    met = kill_builds(Shop(tmp_path), times=7, seed=3, fresh=False)
+    assert met.count == 7 and met.ended_first < 7
+
+
+@posix
+def test_killed_first_builds_leave_no_half_site(tmp_path):
+    shop = Shop(tmp_path)
+    for delay in (0.2, 0.7, 1.2):
+        process = start("build", shop.folder, "--jobs", "2")
+        time.sleep(delay)
+        process.kill()
+        process.wait()
+        assert shop.version_of_site() in (None, shop.version)
+    assert kickwheel("build", shop.folder).status == 0
+    assert shop.version_of_site() == shop.version
+
+
+@posix
+def test_killed_proofs_leave_the_old_zip_or_the_new_one(tmp_path):
+    met = kill_proofs(Shop(tmp_path), times=3, seed=4)
+    assert met.count == 3
+
+
+def test_photos_taken_away_during_a_build(tmp_path):
+    """One clear message, exit 2, and the site as it was; with the photos back, the next build goes through."""
+    shop = Shop(tmp_path / "shop")
+    assert kickwheel("build", shop.folder).status == 0
+    for delay in (0.5, 0.9, 1.3):
+        before = tree(shop.site)
+        shop.change()
+        shutil.rmtree(shop.folder / ".kickwheel")
+        process = start("build", shop.folder, "--jobs", "2")
+        time.sleep(delay)
+        shutil.move(shop.folder / "boat", tmp_path / "away")
+        status = process.wait(60)
+        assert status in (0, 2), status
+        if status == 2:
+            assert tree(shop.site) == before
+        shutil.move(tmp_path / "away", shop.folder / "boat")
+        assert kickwheel("build", shop.folder).status == 0
+        assert shop.version_of_site() == shop.version
+
+
+def test_a_catalogue_edited_during_a_build_is_built_next_time(tmp_path):
+    shop = Shop(tmp_path)
+    process = start("build", shop.folder, "--jobs", "2")
+    time.sleep(0.8)
+    shop.change()
+    assert process.wait(60) == 0
+    assert shop.version_of_site() in (shop.version - 1, shop.version)
+    ran = kickwheel("build", shop.folder)
+    assert ran.status == 0
+    assert shop.version_of_site() == shop.version, "what was saved during a build must not be taken for built"
+
+
+def test_two_builds_at_once(tmp_path):
+    shop = Shop(tmp_path)
+    both = [start("build", shop.folder, "--jobs", "1"), start("build", shop.folder, "--jobs", "1")]
+    assert [process.wait(120) for process in both] == [0, 0]
+    assert shop.version_of_site() == shop.version
+
+
+def test_a_spoilt_cache_is_never_trusted(tmp_path):
+    """Bits flipped, cut short, emptied, made by another version: the site comes out the same, byte for byte."""
+    shop = Shop(tmp_path)
+    assert kickwheel("build", shop.folder).status == 0
+    wanted = tree(shop.site)
+    rng = random.Random(5)
+    for spoil in ("flip", "cut", "empty", "version"):
+        for file in sorted((shop.folder / ".kickwheel").rglob("*")):
+            if not file.is_file() or file.name in ("CACHEDIR.TAG", ".gitignore", "lock"):
+                continue
+            content = bytearray(file.read_bytes())
+            if spoil == "flip" and content:
+                content[rng.randrange(len(content))] ^= 1 << rng.randrange(8)
+            elif spoil == "version":
+                content = bytearray(bytes(content).replace(b'"version":1', b'"version":9'))
+            else:
+                content = content[: len(content) // 2] if spoil == "cut" else bytearray()
+            file.write_bytes(content)
+        shutil.rmtree(shop.site)
+        ran = kickwheel("build", shop.folder)
+        assert ran.status == 0, (spoil, ran.err)
+        assert {p: c for p, c in tree(shop.site).items() if p != MANIFEST} == {p: c for p, c in wanted.items() if p != MANIFEST}, spoil
