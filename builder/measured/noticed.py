@@ -66,7 +66,7 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
         return [words.nothing_turns(identical=identical)] if identical or survey.count >= FEWEST_TO_COMPARE else []
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]
-    steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed)
+    steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed, turn.step_rivals)
     repeats = {f: (step, limit) for f, step, limit in steps.duplicates}
     for frame in survey.repeats:
         repeats.setdefault(frame, (turn.steps_deg[frame], REPEAT_STEPS * steps.usual))

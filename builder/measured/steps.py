@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +11,7 @@ import numpy as np
 from builder.measured.light import mad_sigma
 
 SURE = 4.0  # standard errors a step must be from what is usual
+FALSE_ALARM = 0.02  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
 REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the frame before, more skips a mark
 
 
@@ -29,8 +31,10 @@ class Steps:
     seam: float | None
 
 
-def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool) -> Steps:
-    """steps_deg (n,): turn from the frame before, first over the seam; sigma_deg (n,): their standard errors.
+def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool,
+                rivals: Sequence[Sequence[tuple[float, float]]] = ()) -> Steps:
+    """steps_deg (n,): turn from the frame before, first over the seam; sigma_deg (n,): their standard errors; rivals:
+    for each step what else it could be, degrees, and the chance of that (none: nothing).
 
     A repeat turned less than a quarter of the usual step, a skip more than one and a half: half-way to no step
     and to two, with a margin for a hand that stops near a mark; both must be clear of the measuring error.
@@ -42,9 +46,11 @@ def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool) -> S
     for frame, (step, sigma) in enumerate(zip(steps_deg, sigma_deg, strict=True)):
         if frame == 0:
             continue
+        others = rivals[frame] if rivals else ()
         if step < least and usual - step > SURE * sigma:
-            duplicates.append((frame, float(step), least))
-        elif step > most and step - usual > SURE * sigma:
+            if sum(chance for turn, chance in others if turn >= least) < FALSE_ALARM:
+                duplicates.append((frame, float(step), least))
+        elif step > most and step - usual > SURE * sigma and sum(c for turn, c in others if turn <= most) < FALSE_ALARM:
             skips.append((frame, float(step), most))
     odd = {frame for frame, *_ in duplicates + skips}
     regular = tuple(frame for frame in range(1, len(steps_deg)) if frame not in odd)

@@ -3,7 +3,8 @@
 Points already placed by the frames on one side of a step are drawn into the frames on the other side
 for every turn that might lie between, and compared with what is seen there. The right turn makes all of
 them fit: rim marks, print, handle. A turn that is off by the marks' spacing fits the marks alone; when
-nothing but evenly spaced marks turns, both fit alike and the step can't be judged.
+nothing but evenly spaced marks turns, both fit alike and the step can't be judged. What is seen is weighed
+against what steps by hand are like; steps that stay open get a closer look (`turn_doubt`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.turn_camera import Camera
+from builder.measured.turn_doubt import contest_z, evidence, log_odds, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -24,11 +26,13 @@ LEAST_SIGHTINGS = 3  # on the point's own side of the step, its home frame among
 WIDE_STEP = np.radians(14)  # two of them turn most of a small print out of sight or shape
 PATCH_ARM = 0.005  # camera distances: over which a surface's slope is taken
 LEAST_RADIUS = 0.03  # camera distances: nearer the axis a point hardly moves
-SURE_Z = 1.5  # standard errors by which a turn must beat any rival to count as sure: about 6 points that speak for it alone
-MOVE_Z = 2.0  # and by which another must beat it to take its place
+LOOSE_Z = 1.5  # standard errors by which a frame must hold to its neighbours: about 6 points that speak for it alone
+MOVE_Z = 2.0  # and by which a place for a frame that holds to none must beat any other
+CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
+BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
-# shifts tried, in usual steps: from a step back to three at once; over the seam a turn may lack or repeat several
-GRID, SEAM_GRID = np.arange(-15, 26) / 10, np.arange(-40, 41) / 10
+GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
+BACK, AHEAD = -0.5, 3.6  # usual steps: what a step may be; over the seam a turn may lack or repeat several
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
 # Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
 # more like its neighbour come to the same place than like itself turned.
@@ -37,17 +41,25 @@ UNLIKE, LIKE = 0.3, 0.6
 
 @dataclass(frozen=True)
 class Link:
-    """How a step before `frame` holds: the turn to add to it, radians, and how sure.
+    """How a step before `frame` holds.
 
-    margin_z: standard errors by which the turn, with that added, fits better than any rival; better_z: than
-    with nothing added.
+    shift: radians to add to it, 0 where it holds. turns: radians (S,), signed, what else it could be, and odds: (S,), their log odds
+    against the turn it has (that shift not added). frame_z: standard errors by which the frame itself holds to its neighbours.
     """
 
     frame: int
     shift: float
-    margin_z: float
-    better_z: float
-    frame_z: float = 0.0  # by which the frame itself holds to its neighbours, whichever side
+    turns: np.ndarray
+    odds: np.ndarray
+    frame_z: float = 0.0
+
+    @property
+    def doubt(self) -> float:
+        """Chance that the step is another."""
+        return float(1 / (1 + np.exp(-self.odds.max()))) if len(self.odds) else 0.0
+
+
+NO_RIVALS = np.zeros(0)
 
 
 @dataclass(frozen=True)
@@ -60,8 +72,8 @@ class _Looks:
 
 
 def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool,
-                still: Collection[int]) -> list[Link]:
-    """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed.
+                still: Collection[int], radius: float) -> list[Link]:
+    """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed; radius: of what turns.
 
     still: frames the same as the one before: there is nothing to doubt. A part turn has no link to its first frame.
     """
@@ -70,9 +82,9 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
     links = []
     for at in range(0 if closed else 1, len(shots)):
         frame = order[at]
-        link = (Link(frame, 0.0, np.inf, 0.0) if frame in still
-                else _check(shots, found, looks, order, at, nominal, closed))
-        links.append(replace(link, margin_z=min(link.margin_z, own[frame], own[order[at - 1]]), frame_z=own[frame]))
+        link = (Link(frame, 0.0, NO_RIVALS, NO_RIVALS) if frame in still
+                else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius, min(own[frame], own[order[at - 1]])))
+        links.append(replace(link, frame_z=own[frame]))
     return links
 
 
@@ -83,7 +95,7 @@ def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nomina
     their way looks like; frames that fit nowhere clearly are left out.
     """
     count = len(shots)
-    loose = [link.frame for link in links if link.frame_z < SURE_Z]
+    loose = [link.frame for link in links if link.frame_z < LOOSE_Z]
     if not loose or len(loose) > count / 3:
         return {}
     homes = [_looks(shots, found, home, nominal) for home in range(count) if home not in loose]
@@ -122,23 +134,45 @@ def _looks(shots: Sequence[Shot], found: Fit, home: int, nominal: float) -> _Loo
     return _Looks(index, surface, surface.seen(shot, found.angles[home] + nominal * APART))
 
 
-def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], order: Sequence[int], at: int, nominal: float,
-           closed: bool) -> Link:
-    count, grid, frame = len(shots), GRID if at else SEAM_GRID, order[at]
-    unmoved = int(np.flatnonzero(grid == 0)[0])
-    after = [order[(at + k) % count] for k in range(2) if closed or at + k < count]
-    before = [order[(at - 1 - k) % count] for k in range(2) if closed or at - 1 - k >= 0]
-    ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * grid)
-    back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * grid)
-    z = _contests(np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]]), grid)
-    rivals = np.where(np.abs(grid[:, None] - grid[None]) >= RIVAL, z, np.inf)
-    best = int(rivals.min(1).argmax())
-    if abs(grid[best]) < RIVAL:
-        best = unmoved
-    margin = float(rivals[best].min())
-    if best == unmoved or z[best, unmoved] < MOVE_Z:
-        best, margin = unmoved, max(float(rivals[unmoved].min()), _held(found, looks, before, after))
-    return Link(frame, float(nominal * grid[best]), margin, float(z[best, unmoved]))
+def _sides(order: Sequence[int], at: int, closed: bool) -> tuple[list[int], list[int]]:
+    """The frames before a step and from it on, three each where there are as many, nearest first."""
+    count = len(order)
+    reach = min(3, count // 2)
+    after = [order[(at + k) % count] for k in range(reach) if closed or at + k < count]
+    before = [order[(at - 1 - k) % count] for k in range(reach) if closed or at - 1 - k >= 0]
+    return before, after
+
+
+def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[list[int], list[int]], within: bool,
+           nominal: float, radius: float, own_z: float) -> Link:
+    """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more."""
+    before, after = sides
+    present = found.angles[after[0]] - found.angles[before[0]]
+    if not within:
+        present += np.sign(nominal) * 2 * np.pi
+    turns = present / nominal + GRID
+    could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
+    rival = could & (np.abs(GRID) >= RIVAL)
+    z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
+    odds = log_odds(z, turns, present / nominal)
+    if odds[rival].max() > CLEAR:
+        speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
+        odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, present / nominal)
+    best = int(np.flatnonzero(rival)[odds[rival].argmax()])
+    shift = float(nominal * GRID[best]) if odds[best] > BETTER else 0.0
+    return Link(after[0], shift, nominal * turns[rival], odds[rival])
+
+
+def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: list[int], after: list[int],
+                nominal: float) -> np.ndarray:
+    """(S,) standard errors by which the step as it is fits better than with each shift of GRID: points of the fit, slid,
+    and those that it holds across the step, whichever say more."""
+    ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * GRID)
+    back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
+    values, alike = np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]])
+    apart = np.clip(np.arange(len(GRID)) - int(np.flatnonzero(GRID == 0)[0]) + 40, 0, len(APART) - 1)
+    slid = contest_z((values[:, GRID == 0] - values) * (1.0 - _widened(alike)[:, apart]), share=2.0)
+    return np.where(slid > -MOVE_Z, np.maximum(slid, _held(found, looks, before, after)), slid)
 
 
 def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
@@ -170,8 +204,7 @@ def _frame_z(found: Fit, looks: Sequence[_Looks], frame: int) -> float:
 
 
 def _distinct_z(alike: np.ndarray) -> float:
-    distinct = 1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL]
-    return float((distinct.sum(0) / np.sqrt(2 * ((distinct**2).sum(0) + 1.0))).min())
+    return float(contest_z(1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL], share=2.0).min())
 
 
 def _held(found: Fit, looks: list[_Looks], before: list[int], after: list[int]) -> float:
@@ -192,19 +225,6 @@ def _held(found: Fit, looks: list[_Looks], before: list[int], after: list[int]) 
 
 def _widened(alike: np.ndarray) -> np.ndarray:
     return sliding_window_view(np.pad(alike, ((0, 0), (1, 1)), mode="edge"), 3, axis=1).max(-1)
-
-
-def _contests(values: np.ndarray, alike: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    """(S, S) standard errors by which each shift fits better than each other.
-
-    values (m, S): how far each point is seen at each shift; alike (m, len(APART)): its look-alikes. A point that can be mistaken
-    for its neighbour doesn't say which of the two places is right, and counts for the less. Points near
-    one another share errors: half their number counts, and one more that says nothing.
-    """
-    steps = np.arange(len(grid))
-    apart = np.clip(steps[:, None] - steps[None], -40, 40) + 40
-    better = (values[:, :, None] - values[:, None]) * (1.0 - _widened(alike)[:, apart])
-    return better.sum(0) / np.sqrt(2 * ((better**2).sum(0) + 1.0))
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ import numpy as np
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import MOVE_Z, RIVAL, SURE_Z, Link, check_links, find_strays
+from builder.measured.turn_place import Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
 from builder.measured.turn_tracks import Guess, joined, neighbours, sweep
 from builder.spin import IDENTITY, Affine, Turn
@@ -34,6 +34,8 @@ FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 OPEN_SCALE = 0.012  # of a part turn, whose scale rests on perspective alone: lenses aren't quite without distortion
+DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
+FEW_DOUBTFUL = 3  # steps in doubt up to which another fit is worth its time
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
@@ -60,6 +62,7 @@ class TurnFit:
     axis_tilt_deg: float = 0.0
     closing_gap_deg: float | None = None  # steps_deg[0] of a closed turn
     seam_seen: bool = False  # the last frame and the first were matched with one another
+    step_rivals: tuple[tuple[tuple[float, float], ...], ...] = ()  # for each step: what else it could be, degrees, and the chance
     still_frames: tuple[int, ...] = ()  # frames that didn't turn from the frame before
     reason: str = ""
     camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
@@ -178,32 +181,49 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
 def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
              still: set[int]) -> tuple[Fit, list[Link]]:
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
-    count, usual, strays = len(shots), start.sign * start.nominal, {}
+    usual, placed = start.sign * start.nominal, False
     for turn in range(ROUNDS):
-        tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(count), most=FEW if turn == 0 else MOST)
-        found = fit(guess.camera, guess.angles, tracks, prior)
-        order = np.argsort(found.angles * start.sign, kind="stable").tolist()
-        links = check_links(shots, found, order, usual, closed, still)
-        wanted = _wanted(links, order, usual, closed)
-        if not strays:
+        found, links, order = _fitted(shots, guess, prior, usual, closed, still, FEW if turn == 0 else MOST)
+        wanted, strays = _wanted(links, order, closed), {}
+        if not placed:
             strays = find_strays(shots, found, links, usual)
-        elif not wanted.any():
-            break
+            placed = bool(strays)
         if turn and not wanted.any() and not strays:
             break
         angles = found.angles + wanted
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
         guess = Guess(found.camera, angles, guess.radius)
+    doubtful = [link for link in links if link.doubt > DOUBTFUL]
+    if 0 < len(doubtful) <= FEW_DOUBTFUL:  # the likeliest other turn has its trial too: with it, all may fall into place
+        worst = max(doubtful, key=lambda link: link.doubt)
+        shift = worst.turns[worst.odds.argmax()] - _turn_at(found, order, worst.frame, usual)
+        angles = found.angles + _wanted([replace(worst, shift=shift)], order, closed)
+        other, others, _ = _fitted(shots, Guess(found.camera, angles, guess.radius), prior, usual, closed, still, MOST)
+        if sum(link.doubt for link in others) < sum(link.doubt for link in links):
+            return other, others
     return found, links
 
 
-def _wanted(links: list[Link], order: list[int], usual: float, closed: bool) -> np.ndarray:
+def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, still: set[int],
+            most: int) -> tuple[Fit, list[Link], list[int]]:
+    """The fit from a guess, how each step of it holds, and the frames in order of angle."""
+    tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
+    found = fit(guess.camera, guess.angles, tracks, prior)
+    order = np.argsort(found.angles * np.sign(usual), kind="stable").tolist()
+    return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
+
+
+def _turn_at(found: Fit, order: list[int], frame: int, usual: float) -> float:
+    at = order.index(frame)
+    return found.angles[frame] - found.angles[order[at - 1]] + (0.0 if at else np.sign(usual) * 2 * np.pi)
+
+
+def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
     """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
     more = np.zeros(len(order))
     for link in links:
-        if link.better_z > MOVE_Z and abs(link.shift) >= RIVAL * abs(usual):
-            more[order.index(link.frame)] = link.shift
+        more[order.index(link.frame)] = link.shift
     if closed and more.any():  # what is added must be taken away: evenly, from the steps that want nothing
         more[more == 0] -= more.sum() / max((more == 0).sum(), 1)
     wanted = np.zeros(len(order))
@@ -215,16 +235,18 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
-    sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.margin_z < SURE_Z]
+    sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
     sure = np.setdiff1d([link.frame for link in links], unsure)
     level = disc_level(found)
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
+    rivals = {link.frame: _rivals(link) for link in links}
     judged = len(sure) >= MOST_SURE * len(links)
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, "counterclockwise" if sign > 0 else "clockwise",
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
-                   tuple(sorted(still)), "" if judged else "too many steps could as well be others", found.camera)
+                   tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
+                   "" if judged else "too many steps could as well be others", found.camera)
 
 
 def disc_level(found: Fit) -> float:
@@ -241,7 +263,7 @@ def disc_level(found: Fit) -> float:
 
 
 def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) -> np.ndarray:
-    """Degrees (n,). A step that could as well be another is no better known than by the habit of even steps."""
+    """Degrees (n,). What a step in doubt could be instead counts by its chance; for the others `step_rivals` says it."""
     before = np.roll(np.arange(len(found.angles)), 1)
     formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
     sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
@@ -249,9 +271,24 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
     sigma = np.hypot(sigma, common)
     if not closed:
         sigma = np.hypot(sigma, OPEN_SCALE * np.abs(steps))
-    unsure = [link.frame for link in links if link.margin_z < SURE_Z]
-    sigma[unsure] = np.maximum(sigma[unsure], np.degrees(found.step_sigma))
-    return sigma
+    other = np.zeros(len(steps))
+    for link in links:
+        if link.doubt > DOUBTFUL:
+            other[link.frame] = sum(chance * (turn - steps[link.frame]) ** 2 for turn, chance in _rivals(link))
+    if closed:  # what one step has too much, all others have too little
+        other = np.maximum(other, other.sum() / len(steps) ** 2)
+    return np.sqrt(sigma**2 + other)
+
+
+def _rivals(link: Link) -> list[tuple[float, float]]:
+    """Turns in degrees, growing, that a step could be instead, with the chance of each; of neighbouring ones the likeliest."""
+    if not len(link.odds):
+        return []
+    edge = np.pad(link.odds, 1, constant_values=-np.inf)
+    peaks = np.flatnonzero((link.odds >= edge[:-2]) & (link.odds > edge[2:]))
+    chance = np.exp(link.odds[peaks])
+    return [(float(np.degrees(abs(turn) * np.sign(turn * link.turns[-1]))), float(c))
+            for turn, c in zip(link.turns[peaks], chance / (1.0 + chance.sum()))]
 
 
 def typical_radius(found: Fit) -> float:

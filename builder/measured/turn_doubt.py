@@ -1,0 +1,127 @@
+"""What else a step could be: corners on one side of it, placed by that side alone, looked for on the other side.
+
+Each turn that might lie between says where a placed corner must show beyond the step. A corner followed to that
+very place speaks for the turn; a rim mark speaks as well for the turn that brings its neighbour there, and so
+decides nothing between the two. This costs more than a look at points already in the fit (`turn_place`), so it is
+kept for the steps that the first look leaves open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from builder.measured.turn_camera import project, slopes, turned
+from builder.measured.turn_features import Shot, follow
+from builder.measured.turn_fit import Fit, Tracks
+from builder.measured.turn_tracks import Guess, likeness, seen_at, small_patches, sweep
+
+CORNERS = 160  # of a frame, followed over a step
+APART = 0.25  # usual steps between the turns from which corners are followed: within the reach of a follower
+REACH_PX = 8.0  # how far a corner may be followed from where a turn wants it
+PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still speak for that turn
+UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
+BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
+SELDOM = 0.02  # of steps are none, two or anything else: a mistake in two turns, generously
+CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
+
+
+def log_prior(turns: np.ndarray) -> np.ndarray:
+    """How likely a step is before a look at it, by its length in usual steps; 0 for the usual one."""
+    return np.log(np.maximum(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2), SELDOM))
+
+
+def log_odds(z: np.ndarray, turns: np.ndarray, present: float) -> np.ndarray:
+    """Of each turn against the present one. z: standard errors by which the present fits better; lengths in usual steps."""
+    seen = -np.sign(z) * z**2 / 2  # log likelihood ratio of two Gaussians at the distance seen
+    return np.clip(seen + log_prior(turns) - log_prior(np.array(present)), -CERTAIN, CERTAIN)
+
+
+def contest_z(better: np.ndarray, share: float = 1.0) -> np.ndarray:
+    """(S,) standard errors from zero of advantages (m, S), −1 to 1 each, summed over m.
+
+    share: how many points go by the same error, because they are near one another or one print; one more that says nothing is added.
+    """
+    return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0))
+
+
+def told_apart(speaks: np.ndarray) -> np.ndarray:
+    """Evidence (m, S), that of corners that speak for K turns well apart divided by K².
+
+    They can be mistaken for their likes, and so can what is seen of them where one of those turns is the right one.
+    """
+    edge = np.pad(speaks, ((0, 0), (2, 2)))
+    peak = (speaks > 0.3) & (speaks > np.maximum(edge[:, 3:-1], edge[:, 4:]))
+    peak &= speaks >= np.maximum(edge[:, 1:-3], edge[:, :-4])
+    return speaks / np.maximum(peak.sum(1, keepdims=True), 1) ** 2
+
+
+def evidence(shots: Sequence[Shot], found: Fit, before: Sequence[int], after: Sequence[int], shifts: np.ndarray,
+             nominal: float, radius: float) -> np.ndarray:
+    """(m, S) how far each corner speaks for each shift (usual steps, evenly spaced) of the step between two sides.
+
+    before: frames up to the step, nearest first; after: from it on. nominal: the usual step, radians, signed.
+    """
+    ahead = _crossing(shots, found, before, after[0], shifts * nominal, nominal, radius)
+    back = _crossing(shots, found, after, before[0], -shifts * nominal, nominal, radius)
+    return np.concatenate([ahead, back])
+
+
+def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: int, shifts: np.ndarray, nominal: float,
+              radius: float) -> np.ndarray:
+    home = side[0]
+    xy, points = _placed(shots, found, side, radius)
+    if not len(points):
+        return np.zeros((0, len(shifts)))
+    first, there = shots[home], shots[beyond]
+    wanted = seen_at(there, found.camera, points[:, None], found.angles[beyond] + shifts)  # (m, S, 2)
+    stride = max(round(APART * abs(nominal) / abs(shifts[1] - shifts[0])), 1)
+    start = wanted[:, ::stride]
+    tries = start.shape[1]
+    own = first.own(xy)
+    place, held = follow(first, there, np.repeat(own, tries, axis=0), start.reshape(-1, 2), levels=1)
+    place = place.reshape(start.shape)
+    held = held.reshape(start.shape[:2]) & (np.abs(place - start).max(-1) < REACH_PX)
+    corner, attempt = np.nonzero(held)
+    place = place[corner, attempt]
+    alike = likeness(there, small_patches(first, own)[corner], place[:, None])
+    alike = np.clip((alike - UNLIKE) / (LIKE - UNLIKE), 0.0, 1.0)
+    off = ((place[:, None] - wanted[corner]) ** 2).sum(-1) / PLACE_PX**2
+    speaks = np.zeros(wanted.shape[:2])
+    np.maximum.at(speaks, corner, alike * np.maximum(0.0, 1.0 - off))
+    return speaks
+
+
+def _placed(shots: Sequence[Shot], found: Fit, side: Sequence[int], radius: float) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the side's first frame, reference px (m, 2), that its other frames place, and where: (m, 3) at angle 0."""
+    home, others = side[0], list(side[1:])
+    if not others:
+        return np.zeros((0, 2)), np.zeros((0, 3))
+    near = [others if frame == home else [] for frame in range(len(shots))]
+    tracks = sweep(shots, Guess(found.camera, found.angles, radius), near, [home], most=CORNERS, votes=len(others))
+    if not len(tracks.points):
+        return np.zeros((0, 2)), np.zeros((0, 3))
+    tracks, off = _triangulated(found, tracks)
+    fits = tracks.seen & (off < 1.0)
+    good = fits[:, 0] & fits[:, 1:].any(1)
+    return tracks.xy[good, 0], tracks.points[good]
+
+
+def _triangulated(found: Fit, tracks: Tracks, rounds: int = 4) -> tuple[Tracks, np.ndarray]:
+    """The points where their sightings meet best, camera and angles held; and how far off each sighting is, px (P, K)."""
+    angles, points = found.angles[tracks.frames], tracks.points
+    for _ in range(rounds):
+        flat, _, _, bend = slopes(found.camera, points[:, None], angles)
+        off = tracks.xy - flat
+        root = np.where(tracks.seen, 1.0 / (1.0 + (off**2).sum(-1) / (2.5 * 0.6) ** 2), 0.0)[..., None]
+        bend = (bend * root[..., None]).reshape(len(points), -1, 3)
+        bend_t = bend.transpose(0, 2, 1)
+        inner = bend_t @ bend
+        inner += (1e-6 * np.trace(inner, axis1=1, axis2=2) + 1e-9)[:, None, None] * np.eye(3)
+        step = np.linalg.solve(inner, bend_t @ (off * root).reshape(len(points), -1, 1))[..., 0]
+        length = np.linalg.norm(step, axis=1, keepdims=True)
+        points = points + step * np.minimum(1.0, 0.05 / np.maximum(length, 1e-12))
+    off = tracks.xy - project(found.camera, turned(points[:, None], angles))
+    return replace(tracks, points=points), np.hypot(off[..., 0], off[..., 1])
