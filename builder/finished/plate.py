@@ -36,6 +36,7 @@ class Plate:
     stands: np.ndarray  # bool (h, w): the same thing that isn't backdrop stands here in most frames
     lit: np.ndarray  # (h, w, 3): the backdrop where the subject's shade doesn't fall on it
     motion: np.ndarray  # (h, w): by how many codes the pixel changes over the turn
+    clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
 
 
@@ -74,6 +75,7 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         stands=~seen & (support >= 0.5),
         lit=_lit(stack, colour, steady),
         motion=motion,
+        clear=seen.astype(np.float32),
         base_row=base_row,
     )
 
