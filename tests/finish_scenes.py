@@ -53,6 +53,7 @@ def drawn_turn(name: str, folder: Path, *, count: int = 24, width: int = 640, fl
         light, mask = table.linear(360 * k / count)
         if name == "glass":
             light = _glazed(light, table)
+            mask = np.maximum(mask, _body_mask(table))
         light = light * np.float32(gains[k]) * np.float32(CAST)
         light += rng.standard_normal(light.shape, np.float32) * 0.006 * np.sqrt(np.maximum(light, 0.02))
         write_photo(folder / f"IMG_{k:03d}.jpg", _srgb(light), quality=92)
