@@ -7,6 +7,8 @@ F. Meyer, Topographic distance and watershed lines, Signal Processing 38 (1994) 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
@@ -16,6 +18,8 @@ _SQUARE = np.ones((3, 3), np.uint8)
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
 _DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
+_NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
+_MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
 # by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
@@ -47,32 +51,57 @@ def cut_subject(frame: np.ndarray, clean) -> np.ndarray:
 
 def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
     """Certainly subject and certainly backdrop, bool (h, w). soft: the smoothed difference to the plate, codes."""
-    size = _largest(np.abs(soft))
-    steady = clean.steady
-    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
-    usual = max(_NOISE_CODES, usual)
-    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
-    ratio, shade, no_shade = _shade(frame, clean.lit, usual)
-    deep = shade < _DEEPEST_SHADE
-    subject = np.where(steady, size > 4.5 * noise, no_shade & (size > np.maximum(5 * noise, 10)))
+    look = _look(frame, soft, clean)
+    steady, size = clean.steady, look.size
+    subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
     # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
     subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
     # What is never clear is subject; but under an open stand the shade may never leave a place.
     never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     subject = (subject | never_clear) & clean.way
 
-    calm = size < 2.2 * noise
-    # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise.
-    even = 3 * usual
-    range_ = _largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
-    flat = range_ < even + _SOFT_EDGE * _largest(clean.lit)
-    shaded = ~steady & flat & ~no_shade & ~deep & (shade < 1.03)
-    backdrop = _reached(calm | shaded | ~clean.way, ~clean.way)
-    backdrop |= _holes(calm & ~backdrop, size, flat)
-    shade_patch, dark_thing = _shut_in(~steady & flat & ~no_shade & ~subject & ~backdrop, ratio, shade, backdrop, subject, flat)
+    backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
+    # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
+    backdrop |= _holes(look, look.calm & ~backdrop)
+    left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
+    shade_patch, dark_thing = _shut_in(left, look, backdrop, subject, clean)
     backdrop |= shade_patch
     subject |= dark_thing & clean.way
     return subject, (backdrop & ~subject) | ~clean.way
+
+
+def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
+    """Where a frame shows what the plate, or light and shade on it, could look like: bool (h, w)."""
+    look = _look(frame, cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8), clean)
+    return look.calm | look.shaded
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Look:
+    """How a frame differs from the plate, (h, w) each."""
+
+    size: np.ndarray  # codes, the largest of the channels
+    noise: np.ndarray  # codes, 1 σ of `size`
+    ratio: np.ndarray  # (h, w, 3): linear light over the lit plate's
+    shade: np.ndarray  # the same in one number
+    no_shade: np.ndarray  # bool: no light or shade on the plate looks like that
+    flat: np.ndarray  # bool: no outline runs here
+    calm: np.ndarray  # bool: within noise of the plate
+    shaded: np.ndarray  # bool: within noise of a soft shade on it
+
+
+def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
+    size, steady = _largest(np.abs(soft)), clean.steady
+    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
+    usual = max(_NOISE_CODES, usual)
+    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
+    ratio, shade, no_shade = _shade(frame, clean.lit, usual)
+    # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
+    # values span 3 σ on average.
+    range_ = _largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
+    flat = range_ < 3 * usual + _SOFT_EDGE * _largest(clean.lit)
+    shaded = ~steady & flat & ~no_shade & (shade >= _DEEPEST_SHADE) & (shade < 1.03)
+    return _Look(size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
 
 
 def _shade(frame: np.ndarray, plate: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -99,18 +128,24 @@ def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
     return good[labels]
 
 
-def _holes(calm: np.ndarray, size: np.ndarray, flat: np.ndarray) -> np.ndarray:
+def _holes(look: _Look, calm: np.ndarray) -> np.ndarray:
     """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
 
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
     """
     inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
-    usual = np.median(size[calm]) if calm.any() else 0.0
-    mean = np.bincount(labels.ravel(), weights=size.ravel(), minlength=count) / np.maximum(stats[:, 4], 1)
-    good = (mean < 1.5 * usual) & (stats[:, 4] >= 12) & (_edgeless(labels, count, flat & ~calm) < 0.15)
+    usual = np.median(look.size[calm]) if calm.any() else 0.0
+    even = _mean(labels, count, look.size) < 1.5 * usual
+    good = even & (stats[:, 4] >= 12) & (_edgeless(labels, count, look.flat & ~calm) < 0.15)
     good[0] = False
     return good[labels]
+
+
+def _mean(labels: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
+    """Mean of the values over each patch, (count,)."""
+    total = np.bincount(labels.ravel(), weights=values.ravel(), minlength=count)
+    return total / np.maximum(np.bincount(labels.ravel(), minlength=count), 1)
 
 
 def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
@@ -121,7 +156,7 @@ def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
     return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
 
 
-def _shut_in(shaded, ratio, shade, backdrop, subject, flat) -> tuple[np.ndarray, np.ndarray]:
+def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray, np.ndarray]:
     """Even patches that no soft way joins to the backdrop: which are its shade, and which a dark thing. Bool (h, w) each.
 
     Shade may end sharply only at what hides it: shut in by the subject (under a hull, between feet), with the tint of
@@ -134,6 +169,7 @@ def _shut_in(shaded, ratio, shade, backdrop, subject, flat) -> tuple[np.ndarray,
     count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
     if count < 2:
         return whole > 0, whole > 0
+    ratio, shade = look.ratio, look.shade
     tint = ratio / (shade[..., None] + 0.02)
     small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
     sigma = 0.06 * small[0]
@@ -149,11 +185,14 @@ def _shut_in(shaded, ratio, shade, backdrop, subject, flat) -> tuple[np.ndarray,
         away[count_near < 1e-3] = 9.0
         return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
 
-    edgeless = _edgeless(labels, count, subject & flat)
+    edgeless = _edgeless(labels, count, subject & look.flat)
     outlined = _edgeless(labels, count, backdrop)
-    depth = np.bincount(patch, weights=1 - shade[row, column], minlength=count) / np.maximum(stats[:, 4], 1)
+    depth = _mean(labels, count, 1 - look.shade)
     large = stats[:, 4] >= 12
-    good = large & (apart(backdrop) < 0.7 * apart(subject)) & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE)
+    # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
+    mark = (_mean(labels, count, np.where(clean.stands, 0, clean.clear)) < _NEVER) & (depth > _MARK_DEPTH)
+    alike = apart(backdrop) < 0.7 * apart(subject)
+    good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE) & ~mark
     thing = large & (outlined > 0.5) & (depth > 0.3)
     good[0] = thing[0] = False
     return good[labels], thing[labels]

@@ -36,6 +36,7 @@ class Plate:
     stands: np.ndarray  # bool (h, w): the same thing that isn't backdrop stands here in most frames
     lit: np.ndarray  # (h, w, 3): the backdrop where the subject's shade doesn't fall on it
     motion: np.ndarray  # (h, w): by how many codes the pixel changes over the turn
+    clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
 
 
@@ -74,6 +75,7 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         stands=~seen & (support >= 0.5),
         lit=_lit(stack, colour, steady),
         motion=motion,
+        clear=seen.astype(np.float32),
         base_row=base_row,
     )
 
@@ -207,8 +209,9 @@ def _motion(stack: np.ndarray) -> np.ndarray:
 def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] | None:
     """Where the subject passes: rows of broad movement, as wide on either side of the axis as on the wider one.
 
-    Everything that turns sweeps a stretch about the axis. Above and below the broad movement the way goes on for a
-    quarter of its height, at the neighbouring width: a knob on the axis and a round foot hardly move.
+    Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for half of its
+    height, at the neighbouring width: a round foot hardly moves. So does a round neck, a lid, a knob, of which nothing
+    says how high it is: the way goes on to the picture's top.
     """
     kernel = np.ones((3, 3), np.uint8)
     strong = cv2.morphologyEx((motion > _SUBJECT_CODES).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
@@ -223,32 +226,51 @@ def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] |
     columns = np.arange(mask.shape[1])
     reach = np.array([np.abs(columns[row] - centre).max() if row.any() else 0.0 for row in mask])
     height = rows[-1] - rows[0] + 1
-    spare = int(0.25 * height) + 3
+    spare = int(0.5 * height) + 3
     reach = cv2.dilate(reach.reshape(-1, 1).astype(np.float32), np.ones((2 * (spare // 2) + 1, 1))).ravel()
-    top, bottom = max(0, rows[0] - spare), min(len(reach), rows[-1] + spare + 1)
+    top, bottom = 0, min(len(reach), rows[-1] + spare + 1)
     inner = reach[rows[0] : rows[-1] + 1]
     reach[top : rows[0]] = inner[: max(1, height // 4)].max()
     reach[rows[-1] + 1 : bottom] = inner[-max(1, height // 4) :].max()
-    reach[:top] = 0
     reach[bottom:] = 0
     return np.abs(columns[None, :] - centre) <= reach[:, None] + 3 * (reach[:, None] > 0), float(rows[-1])
 
 
 def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.ndarray:
-    """Pixels that join the sure backdrop by steps, neighbour to neighbour, softer than an outline."""
+    """Pixels that join the sure backdrop by steps, neighbour to neighbour, softer than an outline.
+
+    What is broad must be reached on a broad way: a narrow one is a gap in a faint outline. What is thin, the disc's rim
+    or a crease, may be reached on any.
+    """
     allowed = (support >= 0.4) | sure
-    place = np.arange(sure.size).reshape(sure.shape)
-    pairs = []
-    for axis in (0, 1):
-        near = np.abs(np.diff(dense, axis=axis)).max(axis=2) < _STEP_CODES
-        cut = place.shape[axis]
-        behind, ahead = np.arange(cut - 1), np.arange(1, cut)
-        join = near & allowed.take(behind, axis) & allowed.take(ahead, axis)
-        pairs.append(np.stack([place.take(behind, axis)[join], place.take(ahead, axis)[join]]))
-    first, second = np.concatenate(pairs, axis=1)
-    graph = coo_matrix((np.ones(len(first), np.int8), (first, second)), shape=(sure.size, sure.size))
-    labels = connected_components(graph, directed=False)[1].reshape(sure.shape)
-    return np.isin(labels, np.unique(labels[sure])) & allowed
+    steps = [np.abs(np.diff(dense, axis=axis)).max(axis=2) < _STEP_CODES for axis in (0, 1)]
+    joins = [steps[0] & allowed[1:] & allowed[:-1], steps[1] & allowed[:, 1:] & allowed[:, :-1]]
+    any_way = _joined(joins, sure) & allowed
+    soft = allowed.copy()  # no steep step to any of the four neighbours
+    soft[1:] &= steps[0]
+    soft[:-1] &= steps[0]
+    soft[:, 1:] &= steps[1]
+    soft[:, :-1] &= steps[1]
+    square = np.ones((3, 3), np.uint8)
+    middle = cv2.erode(soft.astype(np.uint8), square) > 0
+    broad_way = _joined([middle[1:] & middle[:-1], middle[:, 1:] & middle[:, :-1]], sure & middle) & middle
+    broad_way = (cv2.dilate(broad_way.astype(np.uint8), square) > 0) & allowed
+    rest = (any_way & ~broad_way).astype(np.uint8)
+    thick = max(sure.shape) // 20 | 1
+    thin = cv2.morphologyEx(rest, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thick, thick))) == 0
+    return broad_way | (any_way & thin)
+
+
+def _joined(joins: list[np.ndarray], start: np.ndarray) -> np.ndarray:
+    """Pixels that hang together with the start. joins: which neighbours do, down (h − 1, w) and along (h, w − 1)."""
+    place = np.arange(start.size).reshape(start.shape)
+    first = np.concatenate([place[:-1][joins[0]], place[:, :-1][joins[1]]])
+    second = np.concatenate([place[1:][joins[0]], place[:, 1:][joins[1]]])
+    graph = coo_matrix((np.ones(len(first), np.int8), (first, second)), shape=(start.size, start.size))
+    labels = connected_components(graph, directed=False)[1]
+    reached = np.zeros(labels.max() + 1, bool)
+    reached[labels[start.ravel()]] = True
+    return reached[labels].reshape(start.shape)
 
 
 def _tolerance(colour: np.ndarray, known: np.ndarray) -> np.ndarray:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from builder import colour
-from builder.finished.cut import cut_subject
+from builder.finished.cut import could_be_backdrop, cut_subject
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.values import CleanSet, Rgb
@@ -68,11 +68,18 @@ def survey_turn(
     plate = find_plate(stack, axis, empty)
     if plate is None:
         return Survey(picks, scale, stack, None, None, ("nothing turns before a backdrop that holds still",))
+    plate = _judged(stack, plate)
     cuts = _cuts(stack, plate)
     if empty is None and cuts.any():
-        plate = second_look(plate, stack, cuts)
+        plate = _judged(stack, second_look(plate, stack, cuts))
         cuts = _cuts(stack, plate)
     return Survey(picks, scale, stack, plate, cuts, tuple(_doubts(plate, cuts)))
+
+
+def _judged(stack: np.ndarray, plate: Plate) -> Plate:
+    """The plate with the share of frames that could show it."""
+    clear = sum(could_be_backdrop(frame.astype(np.float32), plate).astype(np.float32) for frame in stack)
+    return replace(plate, clear=clear / len(stack))
 
 
 def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
@@ -151,4 +158,5 @@ def clean_set(
         stands=carried(plate.stands) > 0.5,
         lit=lit.clip(0, 255).astype(np.float16),
         way=carried(plate.way) > 0.5,
+        clear=carried(plate.clear).astype(np.float16),
     )

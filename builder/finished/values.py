@@ -32,7 +32,7 @@ class CleanSet:
     stands: np.ndarray  # bool (h, w): the same thing that isn't backdrop stands here in most frames
     lit: np.ndarray  # (h, w, 3): colour without the subject's own shade
     way: np.ndarray  # bool (h, w): where the subject passes in any frame
-
+    clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
 
     @property
     def size(self) -> tuple[int, int]:
@@ -50,6 +50,7 @@ class CleanSet:
             colour=self.colour.astype(np.float32),
             spread=self.spread.astype(np.float32),
             lit=self.lit.astype(np.float32),
+            clear=self.clear.astype(np.float32),
         )
 
 
