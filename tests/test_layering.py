@@ -16,7 +16,7 @@ LAYERS = [
     {"errors", "spin", "themes", "colour"},
     {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
-    {"decode", "frames", "roll", "gather"},
+    {"claims", "decode", "frames", "roll", "gather"},
     {"findings", "measured"},
     {"check_report", "check_plots", "check_page"},
     {"finished"},

@@ -11,7 +11,7 @@ from builder.catalog.css_colour import parse_colour
 from builder.finished import place
 from builder.finished.disc import Disc, find_disc
 from builder.finished.light import across, exposure, neutral_of_card
-from builder.finished.sample import NO_GAIN, affine, matrix, scaling
+from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
 from builder.finished.values import CleanSet, FinishPlan, Rgb
 from builder.spin import IDENTITY, Photo, SpinMeasures

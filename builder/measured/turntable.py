@@ -20,7 +20,7 @@ from builder.measured.turn_features import Shot, grey_pictures, make_shot, movin
 from builder.measured.turn_fit import Fit, Prior, fit, followed
 from builder.measured.turn_place import Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
-from builder.measured.turn_tracks import Guess, joined, neighbours, sweep
+from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.spin import IDENTITY, Affine, Turn
 
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
