@@ -74,14 +74,24 @@ class Sharpness:
         return self.extra_px > self.limit_px
 
 
-def measure_sharpness(detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool) -> Sharpness:
+def measure_sharpness(
+    detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool, covers: np.ndarray | None = None
+) -> Sharpness:
     """Sharpness of what turns.
 
     detail: uint8 (n, H, W) luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
-    widest output for one of `detail`.
+    widest output for one of `detail`. covers: bool (n, h, w), any size, what covers the backdrop in each frame: a
+    pattern behind the subject stays sharp however the subject is smeared.
     """
+
+    def soft(index: int) -> np.ndarray:
+        if covers is None:
+            return _softness(detail[index], mask)
+        cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        return _softness(detail[index], mask & (cover > 0))
+
     with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(lambda frame: _softness(frame, mask), detail)))
+        softness = np.stack(list(pool.map(soft, range(len(detail)))))
     return compare_softness(softness, output_scale, closed)
 
 
