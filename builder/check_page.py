@@ -75,7 +75,7 @@ def _cell(spin: SpinMeasures, frame: FrameMeasure, photo: Photo | None, side: in
 
 def _angle(frame: FrameMeasure, spin: SpinMeasures) -> str:
     """The frame's angle in words; empty where it isn't known."""
-    return "" if frame.angle_deg is None or spin.angle_sigma_deg is None else f"{frame.angle_deg:.1f}°"
+    return "" if frame.angle_deg is None or spin.angle_sigma_deg is None else f"{round(frame.angle_deg, 1) + 0.0:.1f}°"
 
 
 def _thumb(photo: Photo, side: int) -> tuple[str | None, int, int]:

@@ -2,6 +2,29 @@
 
 Severities. fail: reshoot while the set stands, no computation brings it back. warn: usable, but look at it.
 note: for information; finish and build deal with it. Frames are printed by number, from 1.
+
+What `measured` and `limit` are, and where the limit comes from:
+
+    duplicate        degrees turned; a quarter of the usual step (both 0 where the pictures alone tell)
+    skipped-step     degrees turned; one and a half of the usual step
+    uneven-steps     scatter of the steps, degrees; a tenth of a step, or three times the measuring error
+    open-loop        degrees from the last frame to the first; as for skipped-step and duplicate
+    blurred          sigma of blur beyond the frames beside it, px of the widest output; what halves detail of 4 px,
+                     or five times the scatter of the views. A whole spin (no frames named): sigma of its edges; what
+                     leaves less than 10 % of the finest detail of half the width
+    bumped           movement of the picture's corner, source px; 1 px of the widest output, or five times the
+                     usual movement between two frames
+    obstructed       share of the picture; a thumb's tip across a subject of half the picture's height
+    flicker          EV from frame to frame; the least step in brightness that is seen, 2 %
+    exposure-drift   EV from first to last; the same
+    cast             chroma, CIELAB; a good match for print, or a colour no lamp makes
+    clipped          share of the subject that is pure white in the worst frame, highlights left out
+    cut-off          length of the contact with the picture's edge, source px; 1 % of the long side
+    off-axis         distance of the axis from the middle, share of the width
+    size-mismatch    long side, px; that of the other frames
+    unreadable       files; none
+    too-few-frames   frames; 2 to turn at all, 12 for views that don't jump
+    small-frames     px across; the widest output
 """
 
 from __future__ import annotations

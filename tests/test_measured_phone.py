@@ -59,17 +59,20 @@ def test_a_good_spin_comes_back_clean(tmp_path, light, table, phone):
 
 
 def test_each_blur_is_found_and_its_cause_named(tmp_path, light, table):
-    turning = [table.linear(TURNS[DISC_TURNING] + more)[0] for more in np.linspace(0, 6.0, 9)]
+    # the side of a disc's load that faces the camera goes sideways; what stands still stays sharp
+    cover = smeared(table.linear(TURNS[DISC_TURNING])[1], 8, 0.0)[..., None]
+    turning = smeared(light[DISC_TURNING], 8, 0.0) * cover + light[DISC_TURNING] * (1 - cover)
     measures = shot(tmp_path, light, Phone(), {
-        DISC_TURNING: np.mean(turning, axis=0),
+        DISC_TURNING: turning,
         CAMERA_SHOOK: smeared(light[CAMERA_SHOOK], 7, 0.0),
         OUT_OF_FOCUS: cv2.GaussianBlur(light[OUT_OF_FOCUS], (0, 0), 2.2),
     })  # fmt: skip
     blurred = {f.frames: f.message for f in told(measures) if f.kind == "blurred"}
     assert set(blurred) == {(DISC_TURNING,), (CAMERA_SHOOK,), (OUT_OF_FOCUS,)}
-    assert "the camera shook" in blurred[(CAMERA_SHOOK,)] and "sideways" in blurred[(CAMERA_SHOOK,)]
+    # the pot is small here: where it has too few level edges, no cause is given rather than a wrong one
+    assert "out of focus" not in blurred[(CAMERA_SHOOK,)] and "still turning" not in blurred[(CAMERA_SHOOK,)]
     assert "out of focus" in blurred[(OUT_OF_FOCUS,)]
-    assert "camera shook" not in blurred[(DISC_TURNING,)] and "out of focus" not in blurred[(DISC_TURNING,)]
+    assert "the disc was still turning" in blurred[(DISC_TURNING,)]
 
 
 @pytest.mark.parametrize(("soft_px", "severity"), [(2.4, "note"), (5.0, "warn")])

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from skimage import data
 
-from builder.measured.sharpness import SEEN_PX, _softness, compare_softness, measure_sharpness
+from builder.measured.sharpness import (
+    SEEN_PX, _softness, compare_softness, measure_sharpness, smeared_across, still_smear,
+)  # fmt: skip
 
 WHOLE = np.ones((300, 300), bool)
 
@@ -67,6 +69,30 @@ def test_motion_softens_across_it_only_and_is_found():
     assert np.nonzero(found.blurred)[0].tolist() == [5]
     across, along = _softness(frames[5], WHOLE)[[0, 2]]
     assert across > along + 2  # 9 px of smear: variance 9 * 9 / 12
+
+
+def test_a_smear_is_told_from_defocus_and_seen_in_what_stands_still():
+    frames = [shot(drawn(7 + k // 8), seed=k) for k in range(16)]
+    smear = np.full((1, 9), 1 / 9, np.float32)
+    frames[5] = cv2.filter2D(frames[5], -1, smear)
+    frames[11] = cv2.GaussianBlur(frames[11], (0, 0), 1.8)
+    stack = np.stack(frames)
+    found = measure_sharpness(stack, WHOLE, 1.0, closed=True)
+    assert found.way(5) == "sideways" and found.way(11) == "all"
+    assert smeared_across(found.extra[5]) == 0 and smeared_across(found.extra[11]) is None
+    assert still_smear(stack, WHOLE, 5, 0) > 2  # 9 px of smear: variance 9 * 9 / 12
+    assert abs(still_smear(stack, WHOLE, 2, 0)) < 0.5
+
+
+def test_a_pattern_behind_the_subject_doesnt_hide_its_smear():
+    frames = [shot(drawn(7), seed=k) for k in range(12)]
+    subject = np.zeros((300, 300), np.float32)
+    subject[90:210, 90:210] = 1
+    smear = cv2.filter2D(frames[5], -1, np.full((1, 9), 1 / 9, np.float32))
+    frames[5] = np.where(subject > 0, smear, frames[5])
+    covers = np.repeat(subject[None, ::3, ::3] > 0, 12, axis=0)
+    found = measure_sharpness(np.stack(frames), WHOLE, 1.0, closed=True, covers=covers)
+    assert np.nonzero(found.blurred)[0].tolist() == [5]
 
 
 def test_a_side_with_little_detail_is_no_blur():

@@ -19,11 +19,12 @@ FEW_FRAMES = 12  # steps of 30 degrees: below, views jump. Common practice: 24 t
 SEEN_EV = 0.03  # 2 % of light, about the least step the eye sees between frames (Weber fraction)
 STRONG_EV = 0.3  # evening it costs a fifth of the light: shadows get visibly noisier
 SEEN_CHROMA = 3.0  # CIELAB; Delta E of 2 to 3 is a good match (common practice)
-STRONG_CHROMA = 25.0
+STRONG_CHROMA = 25.0  # a white sheet at 0.7 of full light, its red 2.2 times its blue (neutral.MOST_RED_TO_BLUE): no lamp makes more
 UNEVEN_SHARE = 0.1  # of a step: speed that varies by a tenth still looks steady. Common practice, no source
-BLOWN_SHARE, MUCH_BLOWN = 0.03, 0.15  # of the subject, highlights apart
+BLOWN_SHARE, MUCH_BLOWN = 0.03, 0.15  # of the subject, highlights apart: a patch that shows; a side. Common practice
 TOUCHING = 0.01  # of the picture's long side: a shorter contact with its edge is noise
-OFF_MIDDLE = 0.05  # share of the width
+OFF_MIDDLE = 0.05  # share of the width: a tenth of the half a subject may fill. Common practice, no source
+ODD = 5.0  # times the usual scatter: one frame in a million by chance, were it normal
 
 
 def notice_files(
@@ -159,7 +160,7 @@ def _frames(survey: Survey, widest: int, words: Wording) -> list[Finding]:
 def _flicker(survey: Survey, flicker: float, odd: np.ndarray, words: Wording, *, colour: bool) -> list[Finding]:
     """Unsteady light all along, or single frames that stand out."""
     worst = float(np.abs(odd).max(initial=0))
-    if flicker <= SEEN_EV and worst <= max(2 * SEEN_EV, 5 * flicker):
+    if flicker <= SEEN_EV and worst <= max(2 * SEEN_EV, ODD * flicker):
         return []
     limit = max(SEEN_EV, 2.5 * flicker)
     frames = [survey.copies.places[i] for i in np.nonzero(np.abs(odd) > limit)[0]]

@@ -74,19 +74,31 @@ class Sharpness:
         return self.extra_px > self.limit_px
 
 
-def measure_sharpness(detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool) -> Sharpness:
+def measure_sharpness(
+    detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool, covers: np.ndarray | None = None
+) -> Sharpness:
     """Sharpness of what turns.
 
     detail: uint8 (n, H, W) luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
-    widest output for one of `detail`.
+    widest output for one of `detail`. covers: bool (n, h, w), any size, what covers the backdrop in each frame: a
+    pattern behind the subject stays sharp however the subject is smeared. Read with it and without, for within it
+    a small subject may have too few edges.
     """
+
+    def soft(index: int) -> np.ndarray:
+        whole = _softness(detail[index], mask)
+        if covers is None:
+            return whole
+        cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        return np.concatenate([whole, _softness(detail[index], mask & (cover > 0))])
+
     with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(lambda frame: _softness(frame, mask), detail)))
+        softness = np.stack(list(pool.map(soft, range(len(detail)))))
     return compare_softness(softness, output_scale, closed)
 
 
 def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) -> Sharpness:
-    """softness: (n, directions) b^2 in px^2 of the detail, NaN where a direction has too few edges."""
+    """softness: (n, k * directions) b^2 in px^2 of the detail, NaN where a direction has too few edges."""
     count = len(softness)
     rows = np.arange(count)
     usual, softest = (np.array(part) for part in zip(*(_beside(softness, i, closed) for i in rows), strict=True))
@@ -106,8 +118,15 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     spread = np.sqrt(np.where(np.isfinite(least), least, np.nan)) * output_scale
     return Sharpness(
         ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[worst]) * output_scale,
-        softness - usual, spread,
+        _clearest(softness - usual), spread,
     )  # fmt: skip
+
+
+def _clearest(extra: np.ndarray) -> np.ndarray:
+    """(n, DIRECTIONS): of each frame's readings (n, k * DIRECTIONS), the one that gains most in some direction."""
+    readings = extra.reshape(len(extra), -1, DIRECTIONS)
+    best = np.where(np.isfinite(readings), readings, -np.inf).max(axis=2).argmax(axis=1)
+    return readings[np.arange(len(extra)), best]
 
 
 def smeared_across(extra: np.ndarray) -> int | None:

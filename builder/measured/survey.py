@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from builder.measured.backdrop import Backdrop, measure_backdrop
-from builder.measured.camera import Camera, measure_camera
+from builder.measured.camera import Camera, measure_camera, motion_matrix, warped
 from builder.measured.clipping import measure_clipping
 from builder.measured.copies import Copies
 from builder.measured.disc import Disc, find_disc
@@ -90,7 +90,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     if obstruction.frames:  # once more without what doesn't belong there
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
-    sharpness = _sharpness(copies, turning, widest, closed)
+    sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
     settled = _settled_axis(turn, axis, turning)
     disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
@@ -118,9 +118,17 @@ def _read_from(exposure: Exposure, still: np.ndarray) -> bool:
     return still.mean() < 0.2 or bool(exposure.still.any() and cells[exposure.still].mean() > 0.95)
 
 
-def _sharpness(copies: Copies, turning: Turning, widest: int, closed: bool) -> Sharpness:
+def _sharpness(
+    copies: Copies, camera: Camera, turning: Turning, foreground: Foreground, widest: int, closed: bool
+) -> Sharpness:
     scale = min(widest, copies.size[0]) / copies.detail.shape[2]
-    return measure_sharpness(copies.detail, _subject_zone(copies, turning), scale, closed)
+    shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
+    covers = [
+        warped(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), motion_matrix(-motion * shrink, mask.shape)) > 0
+        for mask, motion in zip(foreground.masks, camera.motion, strict=True)
+    ]
+    zone = _subject_zone(copies, turning)
+    return measure_sharpness(copies.detail, zone, scale, closed, np.stack(covers) if foreground.masks.any() else None)
 
 
 def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
