@@ -198,6 +198,16 @@ def test_iframe_tells_its_shape_and_nothing_else(page, serve_site, folder: Path,
     assert inner.locator(SLIDER).get_attribute("aria-valuenow") == "5", "listens to the page around only"
 
 
+def test_an_embed_opened_by_itself_says_nothing_to_itself(page, serve_site, folder: Path) -> None:
+    """Its window is its own parent: an answer to its own message would be a message again, for ever."""
+    page.add_init_script("window.heard = 0; addEventListener('message', () => heard++)")
+    page.goto(serve_site(folder).url + "/embed/")
+    page.wait_for_function("document.querySelector('kick-spin').frames?.ready")
+    page.evaluate("postMessage({kind: 'kick-spin'}, '*')")
+    page.wait_for_timeout(300)
+    assert page.evaluate("heard") == 1, "the one just sent"
+
+
 def test_sandboxed_iframe_turns(page, serve_site, folder: Path, tmp_path: Path) -> None:
     host = serve_site(folder)
     shop(
