@@ -8,6 +8,7 @@ import os
 import struct
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -335,6 +336,16 @@ def cells_of(strip: derivatives.Strip, count: int) -> list[np.ndarray]:
         (index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)
     ]
     return [sheet[top : top + strip.height, left : left + strip.width] for top, left in corners]
+
+
+def test_strip_comes_as_a_lighter_avif_too():
+    pictures = [on_white(index, 36) for index in range(36)]
+    strip = derivatives.make_strip(pictures)
+    assert opened(strip.avif).size == opened(strip.file).size
+    assert len(strip.avif) < min(len(strip.file), derivatives.AVIF_STRIP_BUDGET)
+    for mine, theirs in zip(cells_of(strip, 36), cells_of(replace(strip, file=strip.avif), 36), strict=True):
+        assert np.abs(mine.astype(int) - theirs).mean() < 4
+    assert derivatives.make_strip(pictures[:4], avif=False).avif is None
 
 
 def test_strip_holds_every_frame_within_its_budget():

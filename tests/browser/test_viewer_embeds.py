@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from viewer_site import Shown, page_html, write_site, write_spin
 
+from builder.pages import Poster, Theme, render_item, site_assets
 from builder.viewer import viewer_labels
+from tests.page_samples import SHOP, asset_paths, make_item
 
 SLIDER = "[role=slider]"
 READY = "document.querySelector('kick-spin').frames?.ready"
@@ -196,6 +198,39 @@ def test_iframe_tells_its_shape_and_nothing_else(page, serve_site, folder: Path,
     inner.evaluate("postMessage({kind: 'kick-spin', frame: 2}, '*')")
     page.wait_for_timeout(100)
     assert inner.locator(SLIDER).get_attribute("aria-valuenow") == "5", "listens to the page around only"
+
+
+@pytest.mark.parametrize(("width", "height"), [(300, 600), (700, 300)])
+def test_the_whole_picture_is_shown_in_a_frame_of_another_shape(browser, site_server, tmp_path, width, height) -> None:
+    """The embed page of the site with its own style: a picture of 4:3 in a tall window and in a wide one."""
+    spin = write_spin(tmp_path / "pot", widths=[480], formats=["webp"])
+    item = make_item("pot", "Pot", spin=spin, poster=Poster("poster.jpg", 960, 720))
+    for path, text in render_item(SHOP, item, asset_paths(), Theme()).items():
+        (tmp_path / path).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / path).write_text(text, "utf-8")
+    for name, content in site_assets(Theme()).items():
+        (tmp_path / asset_paths()[name]).parent.mkdir(exist_ok=True)
+        (tmp_path / asset_paths()[name]).write_bytes(content)
+    context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
+    page = context.new_page()
+    page.goto(site_server(tmp_path) + "/pot/embed/")
+    page.wait_for_function("document.querySelector('kick-spin').frames?.ready")
+    drawn = page.evaluate("(({box, picture}) => [box, picture, innerWidth])(document.querySelector('kick-spin'))")
+    scale = min(width / 4, height / 3)
+    assert drawn[0] == {"width": width, "height": height}
+    assert drawn[1]["width"] == pytest.approx(4 * scale) and drawn[1]["height"] == pytest.approx(3 * scale)
+    assert drawn[2] == width
+    context.close()
+
+
+def test_an_embed_opened_by_itself_says_nothing_to_itself(page, serve_site, folder: Path) -> None:
+    """Its window is its own parent: an answer to its own message would be a message again, for ever."""
+    page.add_init_script("window.heard = 0; addEventListener('message', () => heard++)")
+    page.goto(serve_site(folder).url + "/embed/")
+    page.wait_for_function("document.querySelector('kick-spin').frames?.ready")
+    page.evaluate("postMessage({kind: 'kick-spin'}, '*')")
+    page.wait_for_timeout(300)
+    assert page.evaluate("heard") == 1, "the one just sent"
 
 
 def test_sandboxed_iframe_turns(page, serve_site, folder: Path, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from viewer_lives import COUNT_LEFTOVERS, LIVE
 from viewer_site import Shown, write_site, write_spin
 
@@ -140,6 +141,20 @@ def test_the_other_format_where_a_browser_lacks_the_first(open_page, serve_site,
     page.goto(server.url)
     page.wait_for_function("document.querySelector('kick-spin').frames?.held(0).length == 4")
     assert not [path for path in server.asked if path.endswith(".avif")]
+
+
+def test_the_strip_in_the_lighter_format_where_there_is_one(open_page, serve_site, tmp_path: Path) -> None:
+    spin = write_spin(tmp_path, widths=[480], formats=["webp"])
+    with Image.open(tmp_path / "strip.webp") as sheet:
+        sheet.save(tmp_path / "strip.avif", quality=80, speed=10)
+    write_site(tmp_path, spin | {"strip": spin["strip"] | {"avif": "strip.avif"}})
+    server, page = serve_site(tmp_path), open_page()
+    page.route("**/480-*", lambda route: None)  # sharp frames never come
+    page.goto(server.url)
+    page.wait_for_function(READY)
+    drawn = show(page, 7)
+    assert (drawn.index, drawn.kind) == (7, "strip")
+    assert "/strip.avif" in server.asked and "/strip.webp" not in server.asked
 
 
 def test_nothing_is_fetched_until_the_element_is_near(open_page, serve_site, folder: Path) -> None:

@@ -4,7 +4,8 @@
 // stands in. The encoded files stay with their <img>, so that a picture let go comes back without the
 // network.
 // Files are decoded off the main thread, but Chromium decodes an <img> once more where it makes a bitmap
-// of it (15 ms at 1600 px): while the object turns fast, that waits and the strip stands in.
+// of it (15 ms at 1600 px): each in a task of its own, so that taps and keys get through, and while the
+// object turns fast, that waits and the strip stands in.
 
 const AT_ONCE = 4; // requests under way
 const TRIES = 2;
@@ -203,6 +204,7 @@ class Frames {
   async decode(loading, take, size) {
     const img = await loading;
     await img.decode();
+    await new Promise(setTimeout);
     let bitmap = img;
     try {
       bitmap = await createImageBitmap(img, size);

@@ -293,16 +293,21 @@ class KickSpin extends Stage {
     this.spots.show(mark);
   }
 
+  // Opened by itself, our page has nobody around: it would answer its own messages for ever.
+  get framed() {
+    return this.hasAttribute('embed') && window.parent !== window;
+  }
+
   // To the page around our own <iframe>, at the start and when asked by {kind: 'kick-spin'}: the shape,
   // nothing else.
   tell() {
-    if (!this.hasAttribute('embed')) return;
+    if (!this.framed) return;
     const { slug, width, height } = this.spin;
     window.parent.postMessage({ kind: 'kick-spin', slug, aspect: width / height }, '*');
   }
 
   message({ data, source }) {
-    if (!this.hasAttribute('embed') || source !== window.parent || data?.kind !== 'kick-spin') return;
+    if (!this.framed || source !== window.parent || data?.kind !== 'kick-spin') return;
     if (Number.isInteger(data.frame)) this.frame = data.frame;
     else this.tell();
   }
