@@ -174,7 +174,7 @@ def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image
         # Hamming: as sharp as plain area averaging, without its dislocations of half a pixel at odd ratios.
         image = image.resize(target, Image.Resampling.HAMMING, box=box)
         image.info["icc_profile"] = profile
-    return _upright(_to_srgb(image), photo.orientation)
+    return _upright(to_srgb(image), photo.orientation)
 
 
 def _plain_mode(image: "Image.Image") -> "Image.Image":
@@ -208,7 +208,8 @@ def _bands(image: "Image.Image") -> Iterator[tuple[int, "Image.Image"]]:
         yield top, image.crop((0, top, image.width, min(image.height, top + BAND_ROWS)))
 
 
-def _to_srgb(image: "Image.Image") -> "Image.Image":
+def to_srgb(image: "Image.Image") -> "Image.Image":
+    """The picture in sRGB after its ICC profile (`info`), mode RGB, alpha laid on white; the profile is gone."""
     from PIL import ImageCms
 
     profile = image.info.get("icc_profile")
