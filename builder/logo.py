@@ -21,7 +21,7 @@ def read_logo(path: Path) -> tuple[bytes, str, int | None, int | None]:
     import numpy as np
     from PIL import Image, ImageOps
 
-    from builder.decode import to_srgb
+    from builder.srgb import to_srgb
 
     try:
         with warnings.catch_warnings():

@@ -13,10 +13,10 @@ BUILDER = Path(__file__).parent.parent / "builder"
 
 # Left to right along the data flow; a module may import from its own layer and from those before it.
 LAYERS = [
-    {"errors", "spin", "themes", "colour"},
+    {"errors", "spin", "themes", "colour", "srgb", "svg_cleaning"},
     {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
-    {"decode", "frames", "roll", "gather"},
+    {"claims", "decode", "frames", "roll", "gather"},
     {"findings", "measured"},
     {"check_report", "check_plots", "check_page"},
     {"finished"},
