@@ -8,7 +8,11 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -62,6 +66,27 @@ def test_photos_taken_away_during_a_build(tmp_path):
         shutil.move(tmp_path / "away", shop.folder / "boat")
         assert kickwheel("build", shop.folder).status == 0
         assert shop.version_of_site() == shop.version
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="finds the workers in /proc")
+def test_a_worker_ended_by_the_system_is_one_clear_message(tmp_path):
+    """As the kernel does when memory runs out."""
+    shop = Shop(tmp_path)
+    words = [sys.executable, "-m", "builder", "build", str(shop.folder), "--jobs", "2"]
+    build = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        found = [int(p) for p in Path(f"/proc/{build.pid}/task/{build.pid}/children").read_text().split()] if build.poll() is None else []
+        workers = [pid for pid in found if "spawn_main" in Path(f"/proc/{pid}/cmdline").read_text()]
+        if workers:
+            time.sleep(0.2)
+            os.kill(workers[0], signal.SIGKILL)
+            break
+        time.sleep(0.02)
+    out, err = build.communicate(timeout=60)
+    assert build.returncode == 2 and "memory ran out" in err and "Traceback" not in err, err
+    assert not shop.site.exists()
+    assert kickwheel("build", shop.folder).status == 0
 
 
 def test_a_catalogue_edited_during_a_build_is_built_next_time(tmp_path):
