@@ -16,6 +16,7 @@ import dataclasses
 import enum
 import json
 import os
+import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -190,6 +191,8 @@ class Cache:
         except OSError as error:
             raise explain(error, self.root) from error
         with hold(self.root / "lock", wait_s=wait_s, on_wait=on_wait):
+            for left in self.root.glob("work-*"):  # what a killed build was at: no other one is running
+                shutil.rmtree(left, ignore_errors=True)
             yield
 
     def _read(self, index: Path, key: str, lazy: bool, held: Callable[[str], object] | None) -> Entry | None:

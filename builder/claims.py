@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 MOST_MEGAPIXELS = {"JPEG": 210, "MPO": 210, "PNG": 110, "TIFF": 110, "WEBP": 110, "AVIF": 100, "HEIF": 80}
 MOST_SCANS = 100  # of a progressive JPEG; encoders write about ten
 MOST_EXIF_SEGMENTS = 16  # CIPA DC-008 allows one; Pillow joins them, in time by the square of their number
-LARGEST_PROFILE = 8_000_000  # bytes of ICC profile; printers' are about 2 MB
 
 
 def refuse_claims(path: Path, image: "Image.Image") -> None:

@@ -205,6 +205,12 @@ def main() -> None:
             _interrupted()
         if os.environ.get("KICKWHEEL_DEBUG"):
             raise
+        if type(error).__name__ == "BrokenProcessPool":  # by name: importing its module takes time
+            show_error(
+                "a process at work was ended from outside, most likely because memory ran out. "
+                "Nothing was written. Close other programs, or run again with --jobs 1."
+            )
+            sys.exit(BAD_INPUT)
         show_error(
             f"this is a fault of Kickwheel's own ({type(error).__name__}: {error}). "
             "Nothing was written. Set KICKWHEEL_DEBUG=1 and run again to see where."

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import calendar
 import functools
-import io
 import math
 import time
 import warnings
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from builder.claims import LARGEST_PROFILE, refuse_claims, refuse_jpeg
+from builder.claims import refuse_claims, refuse_jpeg
 from builder.errors import PhotoError
 from builder.spin import Photo, Unreadable
+from builder.srgb import bands, plain_mode, to_srgb
 
 if TYPE_CHECKING:
     import numpy as np
@@ -25,8 +24,6 @@ PHOTO_ENDINGS = {
     ending: rank
     for rank, ending in enumerate(".jpg .jpeg .jpe .png .tif .tiff .webp .avif .heic .heif .hif".split())
 }
-
-BAND_ROWS = 256
 
 # Named so that Pillow never tries readers that run other programs (PostScript) on a file called .jpg.
 FORMATS = ["JPEG", "PNG", "WEBP", "TIFF"]  # AVIF and HEIF are told by their file type box
@@ -71,7 +68,7 @@ def read_photo(photo: Photo, *, long_side: int | None = None) -> "np.ndarray":
 
     image = read_photo_image(photo, long_side=long_side)
     pixels = np.empty((image.height, image.width, 3), np.uint8)
-    for top, band in _bands(image):
+    for top, band in bands(image):
         pixels[top : top + band.height] = band
     return pixels
 
@@ -170,84 +167,11 @@ def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image
         shrink = 2 ** round(math.log2(max(stored) / max(image.size)))
         box = (0, 0, min(image.width, stored[0] / shrink), min(image.height, stored[1] / shrink))
         profile = image.info.get("icc_profile")
-        image = _plain_mode(image)
+        image = plain_mode(image)
         # Hamming: as sharp as plain area averaging, without its dislocations of half a pixel at odd ratios.
         image = image.resize(target, Image.Resampling.HAMMING, box=box)
         image.info["icc_profile"] = profile
-    return _upright(_to_srgb(image), photo.orientation)
-
-
-def _plain_mode(image: "Image.Image") -> "Image.Image":
-    """Modes that can be averaged and colour-managed: L, RGB, CMYK. Alpha is laid on white."""
-    import numpy as np
-    from PIL import Image
-
-    if image.mode in ("L", "RGB", "CMYK"):
-        return image
-    profile = image.info.get("icc_profile")
-    if image.mode.startswith("I"):  # 16 bit: 65535 / 257 = 255
-        plain = Image.new("L", image.size)
-        for top, band in _bands(image):
-            values = np.clip(np.asarray(band).astype(np.int64), 0, 65535)
-            plain.paste(Image.fromarray(((values + 128) // 257).astype(np.uint8)), (0, top))
-    elif image.has_transparency_data:
-        plain = Image.new("RGB", image.size)
-        for top, band in _bands(image):
-            on_white = Image.new("RGBA", band.size, "white")
-            on_white.alpha_composite(band.convert("RGBA"))
-            plain.paste(on_white.convert("RGB"), (0, top))
-    else:
-        plain = image.convert("L" if image.mode in ("1", "LA", "F") else "RGB")
-    plain.info["icc_profile"] = profile
-    return plain
-
-
-def _bands(image: "Image.Image") -> Iterator[tuple[int, "Image.Image"]]:
-    """(top row, part of the picture) from top to bottom: so that a large picture is never held several times over."""
-    for top in range(0, image.height, BAND_ROWS):
-        yield top, image.crop((0, top, image.width, min(image.height, top + BAND_ROWS)))
-
-
-def _to_srgb(image: "Image.Image") -> "Image.Image":
-    from PIL import ImageCms
-
-    profile = image.info.get("icc_profile")
-    image = _plain_mode(image)
-    transform = _srgb_transform(profile, image.mode) if profile and len(profile) <= LARGEST_PROFILE else None
-    if transform is None:
-        return image.convert("RGB")
-    return ImageCms.applyTransform(image, transform)
-
-
-@functools.lru_cache(maxsize=16)
-def _srgb_transform(profile: bytes, mode: str):
-    """Colour transform of an embedded ICC profile to sRGB; None where it changes nothing or can't be used.
-
-    Relative colorimetric with black-point compensation: white stays white, in-gamut colours stay exact.
-    A profile whose transform moves no colour of a 9 × 9 × 9 grid by more than one 8-bit step is sRGB itself,
-    as nearly every phone and camera writes it, and is skipped: a rounding round trip saved.
-    """
-    import numpy as np
-    from PIL import Image, ImageCms
-
-    try:
-        transform = ImageCms.buildTransform(
-            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
-            ImageCms.createProfile("sRGB"),
-            mode,
-            "RGB",
-            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
-            flags=ImageCms.Flags.BLACKPOINTCOMPENSATION,
-        )
-    except (ImageCms.PyCMSError, OSError, ValueError):
-        return None  # a broken profile, or one for another mode: the pixels are taken as sRGB
-    if mode == "RGB":
-        levels = np.linspace(0, 255, 9).astype(np.uint8)
-        grid = np.stack(np.meshgrid(levels, levels, levels, indexing="ij"), axis=-1).reshape(27, 27, 3)
-        moved = np.asarray(ImageCms.applyTransform(Image.fromarray(grid), transform)).astype(int) - grid
-        if np.abs(moved).max() <= 1:
-            return None
-    return transform
+    return _upright(to_srgb(image), photo.orientation)
 
 
 def _upright(image: "Image.Image", orientation: int) -> "Image.Image":

@@ -98,7 +98,8 @@ def _photo_files(folder: Path) -> tuple[list[Path], list[str]]:
     for_twins = RAW_ENDINGS | FILM_ENDINGS
     twins += [f for f in others if f.suffix.lower() in for_twins and _fold(f.stem) in stems]
     strangers = [f for f in others if f not in twins]
-    strangers += [e for e in entries if e.suffix.lower() in PHOTO_ENDINGS and not e.is_file()]  # links to nothing, pipes
+    no_files = [e for e in entries if e.suffix.lower() in PHOTO_ENDINGS and not e.is_file()]  # links to nothing, pipes
+    strangers += sorted(no_files, key=lambda e: name_key(e.name))
     if twins:
         notes.append(f"twins of a photo, counted once: {_some(twins)}")
     if strangers:

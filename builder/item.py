@@ -75,7 +75,8 @@ def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bo
     from pydantic import TypeAdapter
 
     keys = spin.item.keys
-    prints = [(photo.path.name, cache.fingerprints.of(photo.path)) for photo in spin.photos]
+    sources = _fingerprints([photo.path for photo in spin.photos], cache)
+    prints = [(photo.path.name, sources[photo.path]) for photo in spin.photos]
     key = digest("measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], keys.closed, keys.turn, widest)
     adapter = TypeAdapter(SpinMeasures)
     entry = None if force else cache.get(key)
@@ -84,8 +85,28 @@ def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bo
         measures = workers.submit(
             measure_work, spin.photos, spin.unreadable, spin.slug, spin.item.frames_dir.name, keys.closed, keys.turn, widest
         ).result()
+        if any(finding.kind == "unreadable" for finding in measures.findings):
+            return measures  # refused by what follows; not kept, for the reason may be gone next time
+        _require_unchanged(sources, cache)
         entry = cache.put(key, {}, adapter.dump_python(measures, mode="json"), cost_s=time.monotonic() - began)
     return dataclasses.replace(adapter.validate_python(entry.facts), slug=spin.slug)
+
+
+def _fingerprints(paths: Sequence[Path], cache: Cache) -> dict[Path, str]:
+    """Each file's content hash. Raises PhotoError when one can't be read any more."""
+    try:
+        return {path: cache.fingerprints.of(path) for path in paths}
+    except OSError as error:
+        raise PhotoError.at(
+            error.filename or paths[0], "", f"it can't be read ({error.strerror})", "Put the photo back and run the command again."
+        ) from error
+
+
+def _require_unchanged(sources: Mapping[Path, str], cache: Cache) -> None:
+    """Results may be kept under what the photos were only if they still are that. Raises PhotoError."""
+    for path, found in _fingerprints(list(sources), cache).items():
+        if found != sources[path]:
+            raise PhotoError.at(path, "", "it changed while it was at work", "Run the command again.")
 
 
 # ---- which frames, at which angles -------------------------------------------------------------------------
@@ -137,8 +158,9 @@ def make_pictures(
     held: Callable[[str], object] | None = None,
 ) -> SpinPictures:
     """All pictures of one item, from the cache where nothing they depend on has changed."""
-    prints = [(photo.path.name, cache.fingerprints.of(photo.path)) for photo in spin.photos]
-    apart = [cache.fingerprints.of(path) if path else None for path in (spin.item.grey_card, spin.item.plate)]
+    sources = _fingerprints(spin.sources(), cache)
+    prints = [(photo.path.name, sources[photo.path]) for photo in spin.photos]
+    apart = [sources[path] if path else None for path in (spin.item.grey_card, spin.item.plate)]
     key = digest("pictures", PICTURES_VERSION, MEASURES_VERSION, prints, apart, settings)
     entry: Entry | None = None if force else cache.get(key, held=held)
     if entry is not None:
@@ -147,6 +169,7 @@ def make_pictures(
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="work-", dir=_work_folder(cache)) as folder:
         facts, files = _Making(spin, measures, settings, workers, Path(folder), advance).make()
+    _require_unchanged(sources, cache)
     entry = cache.put(key, files, facts, cost_s=time.monotonic() - began)
     return SpinPictures(key, entry.facts, entry.blobs)
 

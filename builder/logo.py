@@ -25,7 +25,10 @@ def read_logo(path: Path) -> tuple[bytes, str, int | None, int | None]:
     if path.suffix.lower() == ".svg":
         content = _read_svg(path)
         return content, "svg", *_shown(_svg_size(content.decode("utf-8", "replace")))
+    import numpy as np
     from PIL import Image, ImageOps
+
+    from builder.srgb import to_srgb
 
     try:
         with warnings.catch_warnings():
@@ -33,11 +36,17 @@ def read_logo(path: Path) -> tuple[bytes, str, int | None, int | None]:
             with Image.open(path, formats=["PNG", "JPEG", "WEBP"]) as image:
                 if image.width * image.height > MOST_PIXELS:
                     raise ValueError(f"{image.width} × {image.height} pixels are too many")
-                picture = ImageOps.exif_transpose(image).convert("RGBA")
+                upright = ImageOps.exif_transpose(image)
+                picture = upright.convert("RGBA")
+                plain = picture.convert("RGB")
+                plain.info["icc_profile"] = upright.info.get("icc_profile")
+                plain = to_srgb(plain)
     except Exception as error:  # a broken picture can raise nearly anything inside a decoder
         raise InputError.at(
             path, "[shop] logo", f"the picture can't be read ({error})", "Use an SVG, PNG, JPEG or WebP file."
         ) from None
+    plain.putalpha(picture.getchannel("A"))
+    picture = Image.fromarray(np.asarray(plain))  # nothing but pixels: no profile, no words
     picture.thumbnail((WIDEST_PX, WIDEST_PX))
     file = io.BytesIO()
     picture.save(file, "PNG", optimize=True)

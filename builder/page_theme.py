@@ -139,7 +139,9 @@ def render_template(theme: Theme, name: str, values: Mapping[str, Any]) -> str:
         return _environment(theme).get_template(name).render(values)
     except TemplateSyntaxError as error:
         raise _template_fault(error.filename or name, error.lineno, error) from None
-    except TemplateError as error:
+    except Exception as error:  # a template may fail in any way an expression can, as by dividing by zero
+        if not isinstance(error, TemplateError) and theme.override_dir is None:
+            raise
         file, line = _place_of(error, name)
         raise _template_fault(file, line, error) from None
 

@@ -13,7 +13,7 @@ BUILDER = Path(__file__).parent.parent / "builder"
 
 # Left to right along the data flow; a module may import from its own layer and from those before it.
 LAYERS = [
-    {"errors", "spin", "themes", "colour"},
+    {"errors", "spin", "themes", "colour", "srgb", "svg_cleaning"},
     {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
     {"claims", "decode", "frames", "roll", "gather"},

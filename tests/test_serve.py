@@ -272,6 +272,28 @@ def test_two_hundred_slow_clients_keep_nobody_waiting(running):
             line.close()
 
 
+@pytest.mark.parametrize("flood", [b"X-%d: " + b"y" * 900 + b"\r\n", b"y" * 1000, b"Cookie: a=b\r\n" * 80])
+def test_floods_of_headers_are_cut_off(running, flood):
+    """30 clients that never come to the end of their headers, 4 MB each, unless they are cut off before."""
+    lines = [socket.create_connection(running.server_address, timeout=5) for _ in range(30)]
+    cut = 0
+    try:
+        for line in lines:
+            line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n")
+            try:
+                for _ in range(4000):
+                    line.sendall(flood)
+            except OSError:
+                cut += 1
+        start = time.monotonic()
+        assert get(running, "/")[0].status == 200
+        assert time.monotonic() - start < 2
+        assert cut == len(lines)
+    finally:
+        for line in lines:
+            line.close()
+
+
 class TestPort:
     def test_a_busy_port_is_named(self):
         with socket.socket() as taken:
