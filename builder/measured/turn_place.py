@@ -32,7 +32,7 @@ CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 i
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
-BACK, AHEAD = -0.5, 3.6  # usual steps: what a step may be; over the seam a turn may lack or repeat several
+BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
 # Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
 # more like its neighbour come to the same place than like itself turned.

@@ -36,7 +36,6 @@ SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
 LEAST_DOUBT = 1e-3  # of any step
-FEW_DOUBTFUL = 3  # steps in doubt up to which another fit is worth its time
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
@@ -194,14 +193,6 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
         guess = Guess(found.camera, angles, guess.radius)
-    doubtful = [link for link in links if link.doubt > DOUBTFUL and link.frame != order[0]]
-    if 0 < len(doubtful) <= FEW_DOUBTFUL:  # the likeliest other turn has its trial too: with it, all may fall into place
-        worst = max(doubtful, key=lambda link: link.doubt)
-        shift = worst.turns[worst.odds.argmax()] - _turn_at(found, order, worst.frame, usual)
-        angles = found.angles + _wanted([replace(worst, shift=shift)], order, closed)
-        other, others, _ = _fitted(shots, Guess(found.camera, angles, guess.radius), prior, usual, closed, still, MOST)
-        if sum(link.doubt for link in others) < sum(link.doubt for link in links):
-            return other, others
     return found, links
 
 
@@ -212,11 +203,6 @@ def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed:
     found = fit(guess.camera, guess.angles, tracks, prior)
     order = np.argsort(found.angles * np.sign(usual), kind="stable").tolist()
     return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
-
-
-def _turn_at(found: Fit, order: list[int], frame: int, usual: float) -> float:
-    at = order.index(frame)
-    return found.angles[frame] - found.angles[order[at - 1]] + (0.0 if at else np.sign(usual) * 2 * np.pi)
 
 
 def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
