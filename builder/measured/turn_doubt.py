@@ -24,19 +24,26 @@ REACH_PX = 8.0  # how far a corner may be followed from where a turn wants it
 PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still speak for that turn
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
 BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
-SELDOM = 0.02  # of steps are none, two or anything else: a mistake in two turns, generously
+SELDOM = 0.02  # of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
+SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
+NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
 
 
 def log_prior(turns: np.ndarray) -> np.ndarray:
-    """How likely a step is before a look at it, by its length in usual steps; 0 for the usual one."""
-    return np.log(np.maximum(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2), SELDOM))
+    """How likely a step is before a look at it, by its length in usual steps; about 0 for the usual one."""
+    usual, double, none = (np.exp(-0.5 * ((turns - length) / BY_HAND) ** 2) for length in (1.0, 2.0, 0.0))
+    return np.log(usual + SELDOM * (double + none + 0.1))
 
 
-def log_odds(z: np.ndarray, turns: np.ndarray, present: float) -> np.ndarray:
-    """Of each turn against the present one. z: standard errors by which the present fits better; lengths in usual steps."""
+def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None) -> np.ndarray:
+    """Of each turn against the one with no shift. z: standard errors by which that fits better; lengths in usual steps.
+
+    room: standard error of what all the other steps leave, for the step over the seam: that, not habit, is what it must fill.
+    """
     seen = -np.sign(z) * z**2 / 2  # log likelihood ratio of two Gaussians at the distance seen
-    return np.clip(seen + log_prior(turns) - log_prior(np.array(present)), -CERTAIN, CERTAIN)
+    habit = log_prior(turns) - log_prior(turns - shifts) if room is None else np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM)
+    return np.clip(seen + habit, -CERTAIN, CERTAIN)
 
 
 def contest_z(better: np.ndarray, share: float = 1.0) -> np.ndarray:

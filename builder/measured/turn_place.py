@@ -16,7 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import contest_z, evidence, log_odds, told_apart
+from builder.measured.turn_doubt import SCALE, contest_z, evidence, log_odds, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -32,7 +32,7 @@ CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 i
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
-BACK, AHEAD = -0.5, 3.6  # usual steps: what a step may be; over the seam a turn may lack or repeat several
+BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
 # Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
 # more like its neighbour come to the same place than like itself turned.
@@ -153,26 +153,26 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= RIVAL)
+    room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
-    odds = log_odds(z, turns, present / nominal)
+    odds = log_odds(z, turns, GRID, room)
     if odds[rival].max() > CLEAR:
         speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
-        odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, present / nominal)
+        odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, GRID, room)
     best = int(np.flatnonzero(rival)[odds[rival].argmax()])
-    shift = float(nominal * GRID[best]) if odds[best] > BETTER else 0.0
+    # the seam gets what the others leave: moved by itself, it would stretch all of them
+    shift = float(nominal * GRID[best]) if within and odds[best] > BETTER else 0.0
     return Link(after[0], shift, nominal * turns[rival], odds[rival])
 
 
 def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: list[int], after: list[int],
                 nominal: float) -> np.ndarray:
-    """(S,) standard errors by which the step as it is fits better than with each shift of GRID: points of the fit, slid,
-    and those that it holds across the step, whichever say more."""
+    """(S,) standard errors by which the step as it is fits better than with each shift of GRID: points of the fit, slid."""
     ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * GRID)
     back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
     values, alike = np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]])
     apart = np.clip(np.arange(len(GRID)) - int(np.flatnonzero(GRID == 0)[0]) + 40, 0, len(APART) - 1)
-    slid = contest_z((values[:, GRID == 0] - values) * (1.0 - _widened(alike)[:, apart]), share=2.0)
-    return np.where(slid > -MOVE_Z, np.maximum(slid, _held(found, looks, before, after)), slid)
+    return contest_z((values[:, GRID == 0] - values) * (1.0 - _widened(alike)[:, apart]), share=2.0)
 
 
 def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
@@ -205,22 +205,6 @@ def _frame_z(found: Fit, looks: Sequence[_Looks], frame: int) -> float:
 
 def _distinct_z(alike: np.ndarray) -> float:
     return float(contest_z(1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL], share=2.0).min())
-
-
-def _held(found: Fit, looks: list[_Looks], before: list[int], after: list[int]) -> float:
-    """Standard errors by which the points that the fit holds across a step speak for it against any rival.
-
-    A corner placed by two frames of its own side and followed across to where the fit wants it, to a part of a pixel,
-    would not be there at another turn, unless a look-alike is; it must have moved.
-    """
-    alike = []
-    for home, others in [(home, after) for home in before] + [(home, before) for home in after]:
-        mine = looks[home]
-        fits, beyond = found.weights[mine.index] > 0.25, np.isin(found.tracks.frames[mine.index], others)
-        xy = found.tracks.xy[mine.index]
-        moved = np.hypot(*np.moveaxis(xy - xy[:, :1], -1, 0)) > 2 * STATIC_PX
-        alike.append(mine.alike[((fits & ~beyond).sum(1) >= 2) & (fits & beyond & moved).any(1)])
-    return _distinct_z(np.concatenate(alike))
 
 
 def _widened(alike: np.ndarray) -> np.ndarray:

@@ -14,10 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from builder.measured.turn_camera import Camera, epipolar_px, rays
+from builder.measured.turn_doubt import log_prior
 from builder.measured.turn_features import STATIC_PX, Shot, alike, follow, match
 
 VOTE_PX = 1.0  # a match agrees with an angle when it is no further off than this
 TILTS_DEG = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 37.0, 45.0, 55.0)
+MATCH_SAYS = 2.0  # log odds by which an agreeing match speaks for an angle: chance in ten, and neighbours share it
 LEAST_SUPPORT = 3.0  # votes of fewer matches than this don't count
 
 
@@ -123,12 +125,16 @@ def likely_starts(pairs: Sequence[Pair], guess: Camera, nominal: float | None, w
 
 
 def vote(start: Start, pair: Pair) -> Vote:
-    """The angle a pair's matches agree on, from 0.2 to 3.2 usual steps, with a leaning to one."""
+    """The angle a pair's matches agree on, from 0.2 to 3.2 usual steps, weighed against what steps by hand are like.
+
+    Over the seam nothing is taken for likely: a turn may be left open.
+    """
     thetas = start.sign * start.nominal * np.linspace(0.2, 3.2, 121)
     u, v = rays(start.camera, pair.xy), rays(start.camera, pair.other)
     off = epipolar_px(start.camera, u, v, thetas[:, None])
     score = (pair.weight * np.maximum(0.0, 1.0 - (off / VOTE_PX) ** 2)).sum(1)
-    k = int((score / np.hypot(1.0, (thetas / start.nominal - start.sign) / 0.3)).argmax())
+    habit = 0.0 if pair.second < pair.first else log_prior(thetas / (start.sign * start.nominal))
+    k = int((MATCH_SAYS * score + habit).argmax())
     near = np.abs(off[k]) < VOTE_PX
     low, high = max(k - 1, 0), min(k + 1, len(thetas) - 1)
     slope = (off[high] - off[low]) / (thetas[high] - thetas[low])

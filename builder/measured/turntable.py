@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from builder.measured.turn_camera import Camera, project
+from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
 from builder.measured.turn_place import Link, check_links, find_strays
@@ -33,9 +34,8 @@ FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
-OPEN_SCALE = 0.012  # of a part turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
-FEW_DOUBTFUL = 3  # steps in doubt up to which another fit is worth its time
+LEAST_DOUBT = 1e-3  # of any step
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
@@ -194,14 +194,6 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
         guess = Guess(found.camera, angles, guess.radius)
-    doubtful = [link for link in links if link.doubt > DOUBTFUL]
-    if 0 < len(doubtful) <= FEW_DOUBTFUL:  # the likeliest other turn has its trial too: with it, all may fall into place
-        worst = max(doubtful, key=lambda link: link.doubt)
-        shift = worst.turns[worst.odds.argmax()] - _turn_at(found, order, worst.frame, usual)
-        angles = found.angles + _wanted([replace(worst, shift=shift)], order, closed)
-        other, others, _ = _fitted(shots, Guess(found.camera, angles, guess.radius), prior, usual, closed, still, MOST)
-        if sum(link.doubt for link in others) < sum(link.doubt for link in links):
-            return other, others
     return found, links
 
 
@@ -214,18 +206,15 @@ def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed:
     return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
 
 
-def _turn_at(found: Fit, order: list[int], frame: int, usual: float) -> float:
-    at = order.index(frame)
-    return found.angles[frame] - found.angles[order[at - 1]] + (0.0 if at else np.sign(usual) * 2 * np.pi)
-
-
 def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
     """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
-    more = np.zeros(len(order))
+    more, give = np.zeros(len(order)), np.ones(len(order))
     for link in links:
         more[order.index(link.frame)] = link.shift
-    if closed and more.any():  # what is added must be taken away: evenly, from the steps that want nothing
-        more[more == 0] -= more.sum() / max((more == 0).sum(), 1)
+        give[order.index(link.frame)] = max(link.doubt, LEAST_DOUBT)
+    if closed and more.any():  # what is added must be taken away, from the steps that want nothing, the doubtful above all
+        give[more != 0] = 0.0
+        more -= more.sum() * give / max(give.sum(), LEAST_DOUBT)
     wanted = np.zeros(len(order))
     wanted[order] = np.cumsum(np.r_[0.0, more[1:]])
     return wanted - wanted[0]
@@ -270,13 +259,15 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
     common = np.degrees(STEADY_PX / (found.camera.focal_px * max(typical_radius(found), 0.02)))
     sigma = np.hypot(sigma, common)
     if not closed:
-        sigma = np.hypot(sigma, OPEN_SCALE * np.abs(steps))
+        sigma = np.hypot(sigma, SCALE * np.abs(steps))
     other = np.zeros(len(steps))
-    for link in links:
+    for link in links[1 if closed else 0:]:
         if link.doubt > DOUBTFUL:
             other[link.frame] = sum(chance * (turn - steps[link.frame]) ** 2 for turn, chance in _rivals(link))
-    if closed:  # what one step has too much, all others have too little
+    if closed:  # what one step has too much, all others have too little; a seam that isn't seen has the error of their sum
         other = np.maximum(other, other.sum() / len(steps) ** 2)
+        if links[0].doubt > DOUBTFUL:
+            other[links[0].frame] = other.sum() + (SCALE * (360.0 - steps[links[0].frame])) ** 2
     return np.sqrt(sigma**2 + other)
 
 

@@ -1,0 +1,135 @@
+"""Angles from pictures alone, against turntables drawn with known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from builder.measured.steps import judge_steps
+from builder.measured.turn_camera import Camera, epipolar_px, project, rays, turned
+from builder.measured.turn_doubt import contest_z, log_odds, log_prior, told_apart
+from builder.measured.turntable import TurnFit, measure_turn
+from tests.turntable import Scene, Turntable, uneven_angles
+
+SMALL = {"width": 400, "height": 300, "focal35_mm": 50.0}  # the subject near and large
+CAMERA = Camera(0.02, 0.3, 0.01, 700.0, (320.0, 240.0))
+
+
+def spin(angles, sign=1, scene=Scene(), **camera):
+    table = Turntable(scene, **{**SMALL, **camera})
+    return table, [table.photo(sign * angle, noise_seed=k) for k, angle in enumerate(angles)]
+
+
+def steps_of(angles, closed=True):
+    return np.diff(angles, prepend=angles[-1] - 360.0)[0 if closed else 1:]
+
+
+def faults(found: TurnFit) -> tuple[list[int], list[int]]:
+    steps = judge_steps(np.array(found.steps_deg), np.array(found.step_sigma_deg), True, found.step_rivals)
+    return [frame for frame, *_ in steps.duplicates], [frame for frame, *_ in steps.skips]
+
+
+@pytest.mark.parametrize("sign, seed", [(1, 1), (-1, 2)])
+def test_a_textured_turn_with_a_skip_and_a_repeat(sign, seed):
+    angles = uneven_angles(24, seed=seed, sigma_deg=1.0, skipped=(7,), repeated=(15,))
+    table, pictures = spin(angles, sign, Scene(seed=seed))
+    found = measure_turn(pictures)
+    off = np.abs(np.array(found.steps_deg) - steps_of(angles))
+    assert found.sigma_deg is not None
+    assert off.mean() < 0.35 and off.max() < 1.25  # half of what is promised
+    assert found.direction == ("counterclockwise" if sign > 0 else "clockwise")
+    assert faults(found) == ([15], [7])
+    assert found.axis_x == pytest.approx(table.axis_x, abs=0.0015 * table.width)
+    assert np.mean(off < 4 * np.array(found.step_sigma_deg)) > 0.95  # errors are as large as said
+
+
+def test_a_part_turn_has_its_true_steps():
+    angles = uneven_angles(12, seed=3, sigma_deg=0.5, sweep_deg=120)
+    found = measure_turn(spin(angles, scene=Scene(seed=3))[1], closed=False)
+    off = np.array(found.steps_deg[1:]) - steps_of(angles, closed=False)
+    assert found.sigma_deg is not None and found.closing_gap_deg is None
+    assert np.abs(off).mean() < 0.7 and np.abs(off).max() < 2.5
+
+
+def test_a_plain_turned_body_isnt_judged_or_is_right():
+    scene = Scene(shape="jar", texture="plain", offset_mm=(0.0, 0.0), marks=24)
+    angles = uneven_angles(24, seed=4, skipped=(8,), repeated=(20,))
+    found = measure_turn(spin(angles, scene=scene)[1])
+    if found.sigma_deg is not None:
+        assert np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5
+    else:
+        assert found.reason
+
+
+def test_a_frame_shot_late_is_put_in_its_place():
+    angles = uneven_angles(24, seed=5, sigma_deg=0.5)
+    order = [*range(9), *range(10, 24), 9]
+    found = measure_turn(spin(angles[order], scene=Scene(seed=5))[1])
+    assert found.sigma_deg is not None
+    placed = sorted(range(24), key=lambda k: found.angles_deg[k] % 360)
+    assert [order[k] for k in placed] == list(range(24))
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_too_few_frames_are_not_judged(count):
+    found = measure_turn([np.full((60, 80, 3), 120, np.uint8)] * count)
+    assert found.sigma_deg is None and found.reason and len(found.angles_deg) == count
+
+
+def test_frames_all_the_same_are_not_judged():
+    picture = spin([0.0])[1][0]
+    found = measure_turn([picture] * 8)
+    assert found.sigma_deg is None and found.reason
+
+
+def test_grey_noise_is_not_judged():
+    rng = np.random.default_rng(0)
+    found = measure_turn([rng.integers(0, 255, (120, 160, 3)).astype(np.uint8) for _ in range(8)])
+    assert found.sigma_deg is None
+
+
+# ---- the single-axis constraint and the weighing of evidence
+
+
+def test_a_turned_point_meets_the_constraint():
+    """Projecting a point, turning it and projecting again must satisfy the equation, and only at that turn."""
+    points = np.array([[0.1, 0.05, -0.25], [-0.08, 0.12, -0.3], [0.02, -0.15, -0.35]])
+    first, second = project(CAMERA, points), project(CAMERA, turned(points, np.array(0.2)))
+    off = epipolar_px(CAMERA, rays(CAMERA, first), rays(CAMERA, second), np.array([[0.2], [0.3]]))
+    assert np.abs(off[0]).max() < 1e-6
+    assert np.abs(off[1]).max() > 0.3
+
+
+def test_the_usual_step_is_likeliest_and_a_double_one_costs_evidence():
+    usual, double, none, odd = log_prior(np.array([1.0, 2.0, 0.0, 3.3]))
+    assert usual > double and double == pytest.approx(none) and double > odd
+    assert double == pytest.approx(np.log(0.02), abs=0.15)
+    # no evidence either way: the habit of even steps decides, whichever way it is asked
+    there = log_odds(np.array([0.0]), np.array([2.0]), np.array([1.0]))[0]
+    back = log_odds(np.array([0.0]), np.array([1.0]), np.array([-1.0]))[0]
+    assert there == pytest.approx(double - usual) and back == pytest.approx(-there)
+
+
+def test_corners_that_speak_alike_for_both_turns_decide_nothing():
+    marks = np.zeros((40, 81))
+    marks[:, [40, 52]] = 1.0  # rim marks: two turns
+    speaks = told_apart(marks)
+    assert contest_z(speaks[:, 40:41] - speaks)[52] == 0.0
+    prints = np.zeros((10, 81))
+    prints[:, 40] = 1.0
+    speaks = told_apart(np.concatenate([marks, prints]))
+    assert contest_z(speaks[:, 40:41] - speaks)[52] == pytest.approx(10 / np.sqrt(11))
+
+
+# ---- what is claimed
+
+
+def test_a_skip_that_could_be_an_ordinary_step_isnt_claimed():
+    steps, sigma = np.full(24, 14.4), np.full(24, 0.1)
+    steps[7] = 28.8
+    rivals = [()] * 24
+    assert [f for f, *_ in judge_steps(steps, sigma, True, rivals).skips] == [7]
+    rivals[7] = ((14.4, 0.10),)
+    assert not judge_steps(steps, sigma, True, rivals).skips
+    rivals[7] = ((43.2, 0.10),)  # or even two marks: a skip either way
+    assert [f for f, *_ in judge_steps(steps, sigma, True, rivals).skips] == [7]
