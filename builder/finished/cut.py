@@ -19,6 +19,7 @@ _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: J
 _DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
+_OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
@@ -190,10 +191,13 @@ def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray,
     depth = _mean(labels, count, 1 - look.shade)
     large = stats[:, 4] >= 12
     # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
-    mark = (_mean(labels, count, np.where(clean.stands, 0, clean.clear)) < _NEVER) & (depth > _MARK_DEPTH)
+    clear = _mean(labels, count, np.where(clean.stands, 0, clean.clear))
+    mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
     alike = apart(backdrop) < 0.7 * apart(subject)
     good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE) & ~mark
-    thing = large & (outlined > 0.5) & (depth > 0.3)
+    # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
+    black = (depth > 1 - _DEEPEST_SHADE) & (clear > _OFTEN)
+    thing = large & ((outlined > 0.5) & (depth > 0.3) | black)
     good[0] = thing[0] = False
     return good[labels], thing[labels]
 

@@ -14,7 +14,7 @@ import numpy as np
 
 
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
-_ERROR = 1.0  # px of the grid: by how much the cut's line may be wrong
+_ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -37,8 +37,8 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     core, outer = cv2.erode(cut, kernel), cv2.dilate(cut, kernel)
     # Of parts too thin to have a core the cut itself counts as inside.
     solid = cv2.dilate(core, kernel, iterations=2)
-    inside, varied = _near_mean(light, np.where(solid > 0, core, cut), 4 * reach + 3, light)
-    outside, shaded = _near_mean(light, 1 - outer, 4 * reach + 3, backdrop)
+    inside, varied = _near_mean(light, np.where(solid > 0, core, cut), 2 * reach + 3, light)
+    outside, shaded = _near_mean(light, 1 - outer, 2 * reach + 3, backdrop)
     depth = cv2.distanceTransform(cut, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - cut, cv2.DIST_L2, 5)
     depth -= 0.5 * np.sign(depth)  # the line runs between pixels
     return Sides(cut, core, outer - core, depth, inside, outside, varied + shaded)
@@ -85,9 +85,9 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
     span = inside - outside
     length = (span * span).sum(axis=1)
     between = ((light - outside) * span).sum(axis=1) / np.maximum(length, 1e-6)
-    # Where the sides vary in themselves as much as they differ (a mirror's edge), the line decides by itself; and
+    # Where the sides vary in themselves by a quarter of what they differ (a mirror's edge), the line decides by itself; and
     # nowhere may the outline run farther from it than the cut can be wrong.
-    trust = length / (length + 4 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
+    trust = length / (length + 16 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
     plain = _covered(depth)
     alpha = trust * between + (1 - trust) * plain
     alpha = np.clip(alpha, _covered(depth - _ERROR), _covered(depth + _ERROR))[:, None]

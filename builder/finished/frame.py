@@ -8,6 +8,7 @@ import numpy as np
 from builder import colour
 from builder.finished.cut import cut_subject
 from builder.finished.edge import Sides, soft_edge, two_sides
+from builder.finished.light import balanced
 from builder.finished.sample import affine, matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.shadow import light_left
 from builder.finished.tone import toned
@@ -53,7 +54,7 @@ def _composed(plan: FinishPlan, copy, index: int, to_output, size, sides: Sides,
     left, top, right, bottom = _window((sides.core | sides.band) > 0, size)
     to_part = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1.0]]) @ to_output
     light = sample_light(copy, to_part, (right - left, bottom - top), plan.evening[index])
-    gains = plan.column_gains(width)[left:right]
+    gains, full = plan.column_gains(width)[left:right], min(plan.evening[index])
 
     grid_height, grid_width = sides.cut.shape
     x = (np.arange(left, right) + 0.5) * grid_width / width - 0.5
@@ -62,7 +63,6 @@ def _composed(plan: FinishPlan, copy, index: int, to_output, size, sides: Sides,
     core, band = sides.core[near] > 0, sides.band[near] > 0
     row, column = np.nonzero(band)
     alpha, own = soft_edge(light[row, column], sides, (x[column], y[row]))
-    light *= gains
 
     matte = np.zeros((height, width), np.uint8)
     here = matte[top:bottom, left:right]
@@ -70,7 +70,7 @@ def _composed(plan: FinishPlan, copy, index: int, to_output, size, sides: Sides,
     here[row, column] = np.rint(alpha * 255)
     pixels = _backdrop(plan, size, shade)
     view = pixels[top:bottom, left:right]
-    edge = toned(own * gains[column], plan)
+    edge = toned(balanced(own, gains[column], full), plan)
     if plan.transparent:
         behind = view[row, column, 3] / np.float32(255)
         over = alpha + (1 - alpha) * behind
@@ -80,7 +80,8 @@ def _composed(plan: FinishPlan, copy, index: int, to_output, size, sides: Sides,
     else:
         edge = edge + (1 - alpha)[:, None] * colour.to_light(view[row, column][:, None])[:, 0]
     view[row, column, :3] = colour.to_codes(edge)
-    view[core, :3] = colour.to_codes(toned(light[core], plan))
+    rows, columns = np.nonzero(core)
+    view[rows, columns, :3] = colour.to_codes(toned(balanced(light[rows, columns], gains[columns], full), plan))
     return pixels, matte
 
 

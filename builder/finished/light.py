@@ -17,6 +17,8 @@ _BOARD = 0.90  # linear: how bright a white board is wanted; a white of the subj
 _WHITE_BOARD = 0.25  # linear: a board darker than this under the camera's exposure isn't a white one
 _TOP = 0.97  # linear: the subject's lights are brought up to this at most…
 _TOP_SHARE = 0.999  # …all but one in a thousand
+_KNEE, _CEILING = 0.80, 0.975  # linear, codes 231 and 252: lights above the knee are pressed together below the ceiling
+_CLIPPING, _CLIPPED = 0.955, 0.9955  # linear, codes 250 to 254.5: a camera's curve loses colour, then all detail
 _MOST_GAIN = 2.5  # more than 1.3 EV would show the noise of the dark parts
 
 
@@ -79,3 +81,23 @@ def exposure(board: float, subject: np.ndarray, neutral: np.ndarray) -> float:
         top = float(np.quantile(lowest, _TOP_SHARE)) if len(lowest) else 1.0
         wanted = min(wanted, _TOP / max(top, 1e-3))
     return float(np.clip(max(wanted, least), least, max(_MOST_GAIN, least)))
+
+
+def balanced(light: np.ndarray, gains: np.ndarray, full: float = 1.0) -> np.ndarray:
+    """Light times gains, linear (…, 3), without new burnt-out pixels: white only where the camera itself clipped.
+
+    light: evened light as the camera saw it, `full` where it clipped (the frame's evening gain); gains (…, 3) broadcast
+    to it. A pixel is burnt when its darkest channel is;
+    above the knee that channel approaches the ceiling, slope 1 at the knee, and takes the others along in proportion.
+    What was clipped before any gain has no colour left: it stays white, whatever the balance.
+    """
+    lost = np.clip((light.min(axis=-1, keepdims=True) / full - _CLIPPING) / (_CLIPPED - _CLIPPING), 0, 1)
+    out = light * gains
+    lowest = out.min(axis=-1, keepdims=True)
+    high = lowest > _KNEE
+    if not high.any() and not lost.any():
+        return out
+    spare = _CEILING - _KNEE
+    pressed = _KNEE + spare * (1 - np.exp(-np.maximum(lowest - _KNEE, 0) / spare))
+    out *= np.where(high, pressed / np.maximum(lowest, 1e-6), 1).astype(out.dtype)
+    return np.where(lost > 0, (1 - lost) * out + lost * np.maximum(out, 1), out).astype(light.dtype)

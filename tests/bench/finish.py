@@ -65,10 +65,19 @@ def white_share(done: Finished, mask: np.ndarray, to_output: np.ndarray) -> floa
     return float((done.pixels[outside] >= 250).all(axis=1).mean())
 
 
-def newly_burnt(done: Finished, photo: np.ndarray, mask: np.ndarray, to_output: np.ndarray) -> float:
+def newly_burnt(done: Finished, photo: np.ndarray, mask: np.ndarray, to_output: np.ndarray, clean=None) -> float:
+    """Share of subject pixels that are 255 in all channels now, and clipped in neither the photo nor the reference.
+
+    Subject is what lies a pixel inside the mask's soft edge: eaten parts count. A source pixel beside a clipped one
+    shares its light after resampling, so a pixel's breadth around clipped ones is left out.
+    """
     height, width = done.pixels.shape[:2]
-    subject = carried(mask, to_output, (width, height)) >= 0.5
-    before = carried(photo.min(axis=2).astype(np.float32), to_output, (width, height)) >= 254.5
+    square = np.ones((3, 3), np.uint8)
+    subject = carried(cv2.erode((mask >= 0.999).astype(np.float32), square), to_output, (width, height)) >= 0.999
+    clipped = photo.min(axis=2) >= 255
+    if clean is not None:
+        clipped = clipped | (clean.min(axis=2) >= 255)
+    before = carried(cv2.dilate(clipped.astype(np.float32), square), to_output, (width, height)) > 0.01
     return float(((done.pixels == 255).all(axis=2) & ~before)[subject].mean())
 
 
@@ -149,7 +158,7 @@ def judge(one: RenderedSet, every: int, measured: bool, width: int | None, pictu
         shares.append(white_share(done, mask, to_output))
         if index not in one.blurred():
             ious.append(overlap(done.matte, mask, to_output))
-        burnt.append(newly_burnt(done, read_photo(one.photos[index]), mask, to_output))
+        burnt.append(newly_burnt(done, read_photo(one.photos[index]), mask, to_output, clean.get(index)))
         if index in clean:
             have, want = colour_differences(done, clean[index], mask, to_output)
             found.append(have)
