@@ -83,7 +83,7 @@ def sort(folder: Path, pause: float | None, quiet: bool) -> None:
 def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quiet: bool) -> None:
     """Measure the frames and say what to shoot again while the set still stands.
 
-    SOURCE is a catalogue, or just a folder of photos. Exit status 1: something must be shot again.
+    CATALOG_OR_FOLDER is a catalogue, just a folder of photos, or a film of the turn. Exit status 1: something must be shot again.
     """
     from builder.checking import run_check
 

@@ -16,8 +16,9 @@ LAYERS = [
     {"errors", "spin", "themes", "colour"},
     {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
-    {"decode", "frames", "roll", "gather"},
+    {"decode", "footage", "frames", "roll", "gather"},
     {"findings", "measured"},
+    {"filmed"},
     {"check_report", "check_plots", "check_page"},
     {"finished"},
     {"derivatives", "film", "sheets"},
@@ -86,6 +87,12 @@ def test_only_frames_opens_photos():
     for file in FILES:
         if module_of(file) not in ("builder.frames", "builder.decode"):
             assert "builder.decode" not in imports_of(file), file
+
+
+def test_only_the_film_stage_opens_films():
+    for file in FILES:
+        if top(module_of(file)) not in ("filmed", "gather"):
+            assert "builder.footage" not in imports_of(file), file
 
 
 def test_no_two_modules_import_each_other():

@@ -88,6 +88,26 @@ def _file_name(value: str) -> str:
     return value
 
 
+def _place(value: object) -> object:
+    """A file name, or seconds of a film; which of the two is told when it is known what `frames` names."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        if not 0 <= value < 86_400:
+            raise ValueError("seconds of the film are wanted, 0 or more")
+        return float(value)
+    return _file_name(value) if isinstance(value, str) else value
+
+
+def film_seconds(value: str | float) -> float:
+    """Seconds of a film from 12.5, "12.5" or "1:02.5". Raises ValueError."""
+    if isinstance(value, float):
+        return value
+    clock = re.fullmatch(r"(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:\.\d+)?)|(\d+(?:\.\d+)?)", value.strip())
+    if not clock:
+        raise ValueError('a time of the film is wanted: seconds, or a clock time such as "1:02.5"')
+    hours, minutes, seconds, bare = clock.groups()
+    return float(bare) if bare else 3600.0 * int(hours or 0) + 60.0 * int(minutes) + float(seconds)
+
+
 def _gains(value: tuple[float, float, float]) -> tuple[float, float, float]:
     if not all(0.1 <= gain <= 10 for gain in value):
         raise ValueError("each of the three gains lies between 0.1 and 10")
@@ -99,6 +119,7 @@ Share = Annotated[Number, Field(ge=0, le=1)]
 Taste = Annotated[Number, Field(ge=-1, le=1)]
 Text = Annotated[str, Field(min_length=1)]
 FileName = Annotated[str, AfterValidator(_file_name)]
+Place = Annotated[str | float, BeforeValidator(_place)]
 Gains = Annotated[
     tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)
 ]
@@ -197,7 +218,7 @@ class Item(Declared):
     """[[item]]: one spin."""
 
     title: Text = Field(description="Name of the item.")
-    frames: Text = Field(description="Folder of the frames (or, later, a film of the turn).")
+    frames: Text = Field(description="Folder of the frames, or a film of the turn (MP4, MOV, WebM).")
     slug: Annotated[str, Field(pattern=SLUG_PATTERN)] | None = Field(
         None, description="The item's folder in the site; made from the title when absent."
     )
@@ -215,10 +236,17 @@ class Item(Declared):
     drop: Annotated[tuple[FileName, ...], BeforeValidator(_tuple)] = Field(
         (), description="File names to leave out."
     )
-    first: FileName | None = Field(
-        None, alias="from", description="File name of the first frame, where a folder holds more than this spin."
+    first: Place | None = Field(
+        None, alias="from",
+        description="File name of the first frame, where a folder holds more than this spin. "
+        'Of a film: the time to start at, in seconds or as "1:02.5".',
+    )  # fmt: skip
+    last: Place | None = Field(
+        None, alias="to", description="File name of the last frame, likewise. Of a film: the time to stop at."
     )
-    last: FileName | None = Field(None, alias="to", description="File name of the last frame, likewise.")
+    frames_count: Annotated[int, Field(ge=2, le=720)] | None = Field(
+        None, description="Frames to take from a film, for a whole turn; 36 when absent."
+    )
     replace: dict[FileName, FileName] = Field(
         {}, description="Reshot frames: {\"old name\" = \"new name\"}; the new one takes the old one's place."
     )

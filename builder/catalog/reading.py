@@ -19,10 +19,12 @@ from builder.catalog.declaration import (
     Item,
     OutputSettings,
     Shop,
+    film_seconds,
     key_names,
 )
 from builder.catalog.lines import key_lines, line_of
 from builder.errors import CatalogError, Fault
+from builder.spin import FILM_ENDINGS
 
 # Folders the site needs for itself, and names Windows keeps for devices.
 RESERVED_SLUGS = frozenset(
@@ -36,11 +38,16 @@ class CatalogItem:
 
     slug: str
     keys: Item
-    frames_dir: Path
+    frames_dir: Path  # the film itself where film_span_s is given
     finish: FinishSettings
     description: str  # Markdown
     grey_card: Path | None
     plate: Path | None
+    film_span_s: tuple[float | None, float | None] | None = None  # from, to of a film; None: a folder of photos
+
+    @property
+    def film(self) -> Path | None:
+        return self.frames_dir if self.film_span_s else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,18 +204,42 @@ class _Reading:
         keys = self._validate(Item, raw, place)
         frames_dir = None
         if isinstance(raw.get("frames"), str) and raw["frames"]:
-            frames_dir = self._path(place + ("frames",), raw["frames"], outside, folder=True)
+            frames_dir = self._path(place + ("frames",), raw["frames"], outside, folder=True, film=True)
         description = self._description(place, raw, outside)
         self._slugs(place, raw)
         if keys is None or frames_dir is None:
             return None
+        span = self._span(place, keys, is_film=frames_dir.is_file())
         own = keys.finish.model_dump(exclude_unset=True) if keys.finish else {}
         finish = shared.model_copy(update=own)
         apart = [
-            self._apart(place if key in own else (), key, getattr(finish, key), frames_dir, outside)
+            self._apart(place if key in own else (), key, getattr(finish, key), frames_dir.parent if span else frames_dir, outside)
             for key in ("grey_card", "plate")
         ]
-        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart)
+        return CatalogItem(item_slug(keys, index), keys, frames_dir, finish, description, *apart, film_span_s=span)
+
+    def _span(self, place: tuple, keys: Item, *, is_film: bool) -> tuple[float | None, float | None] | None:
+        """from and to of a film in seconds; None for a folder of photos, where they are file names."""
+        if not is_film:
+            for key, value in (("from", keys.first), ("to", keys.last)):
+                if isinstance(value, float):
+                    self.fault(place + (key,), f"{key} = {value:g} is a time, and the frames are photos", "Give a file name.")
+            if keys.frames_count is not None:
+                self.fault(place + ("frames_count",), "frames_count is for films, and the frames are photos", "Leave it out.")
+            return None
+        seconds: list[float | None] = []
+        for key, value in (("from", keys.first), ("to", keys.last)):
+            try:
+                seconds.append(None if value is None else film_seconds(value))
+            except ValueError as error:
+                self.fault(place + (key,), f"{_toml(value)} won't do for {key}: {error}")
+                seconds.append(None)
+        start, end = seconds
+        if start is not None and end is not None and start >= end:
+            self.fault(place + ("to",), "to lies before from", "Swap the two times.")
+        if keys.replace:
+            self.fault(place + ("replace",), "a film's frames can't be replaced by photos", "Film the turn again, or shoot photos.")
+        return start, end
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
         name = raw.get("description_file")
@@ -233,7 +264,7 @@ class _Reading:
         where = place + ("finish", key) if place else ("finish", key)
         return self._path(where, name, outside, folder=False)
 
-    def _path(self, place: tuple, name: str, outside: bool, *, folder: bool) -> Path | None:
+    def _path(self, place: tuple, name: str, outside: bool, *, folder: bool, film: bool = False) -> Path | None:
         """A path of the catalogue, checked: it exists, and stays inside unless allowed out."""
         home = self.file.parent
         if "\0" in name:
@@ -242,15 +273,18 @@ class _Reading:
         try:
             inside = path.resolve().is_relative_to(home.resolve())
             found = path.is_dir() if folder else path.is_file()
-            film = folder and path.is_file()
+            is_file = folder and path.is_file()
         except (OSError, RuntimeError) as error:
             return self.fault(place, f"'{name}' can't be looked up ({error})", "Check the path.")
         if not inside and not outside:
             return self.fault(
                 place, f"'{name}' leads out of the catalogue's folder", "Move it inside, or set allow_outside = true in [shop]."
             )
-        if film:
-            return self.fault(place, f"'{name}' is a file, and frames from a film are not supported yet", "Name a folder of photos.")
+        if is_file and film and path.suffix.lower() in FILM_ENDINGS:
+            return path
+        if is_file:
+            kinds = ", ".join(sorted(ending[1:].upper() for ending in FILM_ENDINGS))
+            return self.fault(place, f"'{name}' is a file, and no film ({kinds})", "Name a folder of photos, or a film.")
         if not found:
             kind = "folder" if folder else "file"
             return self.fault(place, f"there is no {kind} '{name}'", _near_path(path, folder) or f"Paths start from {home}.")
