@@ -18,8 +18,10 @@ from builder.measured.turntable import measure_turn
 
 COPY_SIDE = 720  # px, of the measured copies
 SAMPLES = 60  # in a turn, 6° apart: corners can be followed over two or three of them
+OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
+SAME_SHARE = 0.02  # of the turn: 7° in a whole one, in the mean
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -59,24 +61,29 @@ def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, close
     """Angles (n,) of the turn's pictures, or None where they can't be judged.
 
     Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
-    found. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
+    found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
     """
     angles = even
-    for _ in range(2):
-        places = _evenly(angles, whole)
+    first: np.ndarray | None = None
+    for last in (False, True):
+        places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
         fit = measure_turn(_copies(film, course.times[loop.start + places]), closed=closed)
-        if fit.sigma_deg is None or closed and whole and not (fit.seam_seen and 0 < fit.steps_deg[0] < MOST_MISSING_DEG):
+        if fit.direction is None:
+            return None
+        if closed and whole and not 0 < fit.steps_deg[0] < MOST_MISSING_DEG:
             return None
         at, measured = even[places], np.array(fit.angles_deg)
         if not whole:
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
-    return angles
+        first = angles if first is None else first
+    agree = float(np.abs(angles - first).mean()) < SAME_SHARE * angles[-1]
+    return angles if agree or fit.sigma_deg is not None else None
 
 
-def _evenly(angles: np.ndarray, whole: bool) -> np.ndarray:
+def _evenly(angles: np.ndarray, most: int, whole: bool) -> np.ndarray:
     """Places of samples, evenly in angle."""
-    count = int(np.clip(len(angles) // 2, FEWEST, SAMPLES))
+    count = int(np.clip(len(angles) // 2, FEWEST, most))
     share = np.linspace(0, 1, count) if whole else np.arange(count) / count
     return np.unique([int(np.argmin(np.abs(angles - value))) for value in share * angles[-1]])
 

@@ -15,14 +15,15 @@ import numpy as np
 from builder.footage import FilmPicture
 
 SMALL_SIDE = 160  # px: a turn of a degree moves the rim by half a pixel or so, a whole step by several
-MOST_COPIES = 1200  # kept at a time: 17 MB
+MOST_COPIES = 2400  # kept at a time: 35 MB
 LEAST_LEVELS = 2.0  # of 255: a smaller difference of two pixels is coding noise
+REST_S = 1.0
 MOVING_SHARE = 0.1  # of the usual change while the disc turns: less is standing still
 
 
 @dataclass(frozen=True)
 class Course:
-    """times: (n,) seconds. change: (n,) levels by which a picture differs from the one before, noise apart.
+    """times: (n,) seconds. change: (n,) about how far things moved since the picture before, px of the copies.
 
     copies: uint8 (m, h, w) small grey copies; places: (m,) which pictures they are of.
     """
@@ -44,7 +45,11 @@ class Course:
             return None
         limit = MOVING_SHARE * float(np.quantile(changed, 0.8))
         moving = np.flatnonzero(_smoothed(self.change) > limit)
-        return (max(int(moving[0]) - 1, 0), int(moving[-1])) if len(moving) >= 8 else None
+        if len(moving) < 8:
+            return None
+        # with what is left of the movement to either side, which may be slow, and some standstill
+        begins, ends = self.times[moving[0]] - REST_S, self.times[moving[-1]] + REST_S
+        return int(np.searchsorted(self.times, begins)), int(np.searchsorted(self.times, ends, "right")) - 1
 
 
 def read_course(pictures: Iterable[FilmPicture]) -> Course:
@@ -65,8 +70,21 @@ def read_course(pictures: Iterable[FilmPicture]) -> Course:
             if len(copies) > MOST_COPIES:
                 stride, copies, places = 2 * stride, copies[::2], places[::2]
     copies = [copy for copy in copies if copy.shape == copies[0].shape]
-    return Course(np.array(times), np.array(change), np.stack(copies) if copies else np.zeros((0, 1, 1), np.uint8),
-                  np.array(places[: len(copies)], int))  # fmt: skip
+    stack = np.stack(copies) if copies else np.zeros((0, 1, 1), np.uint8)
+    kept = np.array(places[: len(copies)], int)
+    return Course(np.array(times), np.array(change) / np.interp(np.arange(len(times)), kept, _slopes(stack)), stack, kept)
+
+
+def _slopes(copies: np.ndarray) -> np.ndarray:
+    """(m,) levels a px sideways in each copy, where the film changes: a side full of detail changes more by the
+    same turn than a plain one, and this makes up for it.
+    """
+    soft = np.stack([cv2.GaussianBlur(copy.astype(np.float32), (0, 0), 1.0) for copy in copies])
+    moving = soft.std(axis=0)
+    area = moving > max(LEAST_LEVELS, 0.1 * float(moving.max()))
+    if not area.any():
+        return np.ones(len(copies))
+    return np.array([float(np.sqrt((cv2.Sobel(one, cv2.CV_32F, 1, 0, scale=0.125)[area] ** 2).sum() / area.size)) for one in soft])
 
 
 def _difference(before: np.ndarray, after: np.ndarray) -> float:

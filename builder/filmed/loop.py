@@ -9,10 +9,11 @@ import numpy as np
 
 from builder.filmed.course import Course
 
-PLACES = 360  # looked at, evenly along the run of the turning: about a degree apart in one turn
-CLOSE_DEG = 6.0  # the place of closing must look more like the beginning than a turn by this much does
+PLACES = 720  # looked at, evenly along the run of the turning: half a degree apart in one turn
+CLOSE_DEG = 1.5  # the place of closing must look more like the beginning than a turn by this much does, or by a place
 NEARLY_DEG = 25.0  # an end that looks like a turn by less than this from the beginning: near enough to be followed over the seam
-NO_BETTER = 2.0  # times the best likeness: among places as alike as that, the first one closes the turn
+SAME_LEVELS = 1.0  # of 255, root mean square: less is no difference
+NO_BETTER = 2.0  # times the best likeness: of beginnings met again as well as that the first is taken
 
 
 @dataclass(frozen=True)
@@ -34,20 +35,15 @@ def find_loop(course: Course, first: int, last: int) -> Loop:
         return Loop(first, last, False, False, 0.0)
     apart = _unlikeness(course.copies[places])
     far = float(np.median(apart))
-    # of those early in the film, the beginning that is met again best: a hand may still be leaving the picture
-    best: tuple[float, int, int] | None = None
-    for start in range(max(1, len(places) // 12)):
-        for end, value in _returns(apart[start]):
-            if _is_close(apart[start], start, end, value) and (best is None or value < best[0] / NO_BETTER):
-                best = (value, start, end)
-    if best is None:
+    # of the beginnings early in the film the one that is met again best: a hand may still be leaving the picture
+    met = [(value, start, end) for start in range(max(1, len(places) // 12)) for end, value in _first_return(apart, start)]
+    if not met:
         nearly = bool(apart[0, -1] < _typical(apart[0], NEARLY_DEG, len(places)) and apart[0, -1] < far)
         return Loop(first, last, False, nearly, 0.0)
-    value, start, end = best
-    end = next(e for e, v in _returns(apart[start]) if v <= NO_BETTER * value and _is_close(apart[start], start, e, v))
-    begins, ends = course.places[places[start]], course.places[places[end]]
-    length = run[ends] - run[begins]
-    return Loop(int(begins), int(ends), True, True, float((run[last] - run[begins]) / max(length, 1e-9)))
+    least = min(value for value, _, _ in met)
+    _, start, end = next(one for one in met if one[0] <= NO_BETTER * least + SAME_LEVELS**2)
+    begins, ends = int(course.places[places[start]]), int(course.places[places[end]])
+    return Loop(begins, ends, True, True, float((run[last] - run[begins]) / max(run[ends] - run[begins], 1e-9)))
 
 
 def _even_places(course: Course, first: int, last: int) -> np.ndarray:
@@ -71,24 +67,32 @@ def _unlikeness(copies: np.ndarray) -> np.ndarray:
     return np.maximum(power[:, None] + power[None] - 2 * chosen @ chosen.T / chosen.shape[1], 0.0)
 
 
-def _returns(row: np.ndarray) -> list[tuple[int, float]]:
-    """Places where the picture comes back to what it was: least of all round them, after it has been far away."""
+def _first_return(apart: np.ndarray, start: int) -> list[tuple[int, float]]:
+    """The first place that looks as the place `start` does, after others didn't at all; none or one.
+
+    Returned with how unlike it is at least: between two places, by a parabola, since the moment itself may lie there.
+    """
+    row = apart[start]
     far = 0.5 * float(np.max(row))
-    away = int(np.argmax(row > far))
+    away = start + int(np.argmax(row[start:] > far))
     reach = max(2, len(row) // 60)
-    found = []
-    for place in range(max(away, 2 * reach), len(row)):
+    for place in range(max(away, start + 2 * reach), len(row)):
         around = row[max(place - reach, 0) : place + reach + 1]
-        if row[place] == around.min() and row[place] < far:
-            found.append((place, float(row[place])))
-    return found
+        if away > start and row[place] == around.min() and row[place] < far:
+            least = _bottom(*row[place - 1 : place + 2]) if place + 1 < len(row) else float(row[place])
+            whole = place - start
+            near = _typical(row[start : place + 1], CLOSE_DEG, whole), _typical(apart[place, place : start - 1 if start else None : -1], CLOSE_DEG, whole)
+            if least < max(near):
+                return [(place, least)]
+    return []
 
 
-def _is_close(row: np.ndarray, start: int, end: int, value: float) -> bool:
-    return value < _typical(np.roll(row, -start)[: end - start + 1], CLOSE_DEG, end - start)
+def _bottom(before: float, here: float, after: float) -> float:
+    bend = before - 2 * here + after
+    return max(float(here - (after - before) ** 2 / (8 * bend)), 0.0) if bend > 0 else float(here)
 
 
 def _typical(row: np.ndarray, turn_deg: float, whole: int) -> float:
     """How unlike its beginning a place becomes by a turn of turn_deg, if `whole` places make a turn."""
-    step = turn_deg / 360 * whole
+    step = max(1.0, turn_deg / 360 * whole)
     return float(np.interp(step, np.arange(len(row)), row))

@@ -13,7 +13,7 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
     step = 360.0 / take.wanted
     if not take.closed and not part and take.turned_deg is not None:
         missing = 360.0 - take.turned_deg
-        message = f"The film shows {take.turned_deg:.0f}° of the turn: {missing:.0f}° are missing."
+        message = f"The film shows about {take.turned_deg:.0f}° of the turn: about {missing:.0f}° are missing."
         advice = "Film the whole turn and a little more, or say closed = false if a part turn is meant."
         last = len(take.names) - 1
         found.append(Finding("open-loop", (last, 0), "fail", missing, 1.5 * step, message, advice))
