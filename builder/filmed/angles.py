@@ -21,7 +21,8 @@ SAMPLES = 60  # in a turn, 6° apart: corners can be followed over two or three 
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
-SAME_SHARE = 0.02  # of the turn: 7° in a whole one, in the mean
+SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
+OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -77,7 +78,7 @@ def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, close
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
         first = angles if first is None else first
-    agree = float(np.abs(angles - first).mean()) < SAME_SHARE * angles[-1]
+    agree = float(np.abs(angles - first).mean()) < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
     return angles if agree or fit.sigma_deg is not None else None
 
 

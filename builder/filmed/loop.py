@@ -12,6 +12,7 @@ from builder.filmed.course import Course
 PLACES = 720  # looked at, evenly along the run of the turning: half a degree apart in one turn
 CLOSE_DEG = 1.5  # the place of closing must look more like the beginning than a turn by this much does, or by a place
 NEARLY_DEG = 25.0  # an end that looks like a turn by less than this from the beginning: near enough to be followed over the seam
+LEFT_SHARE = 0.25  # of that: half as far, since unlikeness grows with the square of the turn
 SAME_LEVELS = 1.0  # of 255, root mean square: less is no difference
 NO_BETTER = 2.0  # times the best likeness: of beginnings met again as well as that the first is taken
 
@@ -82,7 +83,7 @@ def _first_return(apart: np.ndarray, start: int) -> list[tuple[int, float]]:
             least = _bottom(*row[place - 1 : place + 2]) if place + 1 < len(row) else float(row[place])
             whole = place - start
             near = _typical(row[start : place + 1], CLOSE_DEG, whole), _typical(apart[place, place : start - 1 if start else None : -1], CLOSE_DEG, whole)
-            if least < max(near):
+            if least < LEFT_SHARE * max(near) + SAME_LEVELS**2:
                 return [(place, least)]
     return []
 
