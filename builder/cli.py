@@ -33,11 +33,19 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="kickwheel")
-def kickwheel() -> None:
+@click.pass_context
+def kickwheel(context: click.Context) -> None:
     """Turns folders of turntable photos into a static site of product spins.
 
     CATALOG is a folder that holds catalog.toml, or that file.
     """
+    context.obj = _plan_keys  # `plan` stands alone and can't read a catalogue itself
+
+
+def _plan_keys(catalog: Path) -> dict:
+    from builder.catalog import read_plan
+
+    return read_plan(catalog)
 
 
 @kickwheel.command()

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from builder.finished import FinishPlan
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 1
+MEASURES_VERSION = 2
 PICTURES_VERSION = 2
 FILMS_VERSION = 1
 

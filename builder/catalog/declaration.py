@@ -270,12 +270,46 @@ class Item(Declared):
     finish: FinishSettings | None = Field(None, description="Finish settings of this item alone.")
 
 
+Length = Annotated[Annotated[str, Field(min_length=1)] | float, BeforeValidator(_number)]
+
+
+class Plan(Declared):
+    """[plan]: what `kickwheel plan` works with, by its options' names. Lengths are text with a unit, or mm."""
+
+    disc: Length | None = Field(None, description='Diameter of the disc, like "330mm", "33cm", "13.5in" or 330.')
+    radius: Length | None = Field(None, description="Its radius.")
+    rim: Length | None = Field(None, description="Its circumference, measured round the rim.")
+    frames: int | None = Field(None, description="Frames a turn; 36 when absent.")
+    max_step: Number | None = Field(None, description="Or the largest step between frames, in degrees.")
+    pace: Number | None = Field(None, description="Seconds a frame; 1.5 when absent.")
+    ruler: Length | None = Field(None, description='Finest division of your ruler: "1mm", "0.5mm", "1/16in", "1/8in".')
+    subject: Text | None = Field(None, description='Width, depth and height of the subject, like "250x130x235mm".')
+    focal35: Length | None = Field(None, description="35 mm-equivalent focal length, in mm.")
+    focal: Length | None = Field(None, description="True focal length; with sensor, or with focal35.")
+    sensor: Text | None = Field(None, description='Size of the sensor, like "36x24mm".')
+    f_number: Length | None = Field(None, description="The f-number you will use.")
+    picture: Text | None = Field(None, description='Size of the pictures in pixels, like "4000x3000".')
+    mains: Number | None = Field(None, description="Mains frequency of the lamps, 50 or 60.")
+    paper: Text | None = Field(None, description='Paper size: "a4", "letter" …, or "none".')
+    turn: Literal["clockwise", "counterclockwise"] | None = Field(
+        None, description="Which way you turn the disc, seen from above."
+    )
+    fill: Number | None = Field(None, description="Share of the picture that the turning subject should fill.")
+    distance: Length | None = Field(None, description="Distance from lens to axis, if you can't choose it.")
+    elevation: Number | None = Field(None, description="How far the camera looks down, in degrees.")
+    output: int | None = Field(None, description="The largest width you publish, in px.")
+    paper_thickness: Length | None = Field(None, description="Thickness of the paper of the rim tape.")
+    tape_height: Length | None = Field(None, description="Height of the rim tape.")
+
+
 def key_names(model: type[Declared]) -> list[str]:
     """Keys as they are written in the file (`from` is a word Python keeps for itself)."""
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-TABLES: dict[str, type[Declared]] = {"shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item}
+TABLES: dict[str, type[Declared]] = {
+    "shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item, "plan": Plan,
+}  # fmt: skip
 
 
 def json_schema() -> dict:
@@ -297,6 +331,7 @@ def json_schema() -> dict:
             "finish": refs["finish"],
             "output": refs["output"],
             "item": {"type": "array", "minItems": 1, "items": refs["item"]},
+            "plan": refs["plan"],
         },
         "$defs": top["$defs"],
     }

@@ -18,6 +18,7 @@ from builder.catalog.declaration import (
     FinishSettings,
     Item,
     OutputSettings,
+    Plan,
     Shop,
     film_seconds,
     key_names,
@@ -76,15 +77,19 @@ def catalog_file(path: Path) -> Path:
 def read_catalog(path: Path) -> Catalog:
     """The validated catalogue of a folder or file. Raises CatalogError that lists every fault."""
     file = catalog_file(path)
+    return _Reading(file, *_parsed(file)).catalog()
+
+
+def _parsed(file: Path) -> tuple[str, dict[str, Any]]:
+    """The file's text and what it holds. Raises CatalogError."""
     text = _read_text(file)
     try:
-        raw = tomllib.loads(text)
+        return text, tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what, _, where = str(error).partition(" (at ")
         raise CatalogError.at(
             file, where.rstrip(")"), f"this is not TOML: {what[:1].lower()}{what[1:]}", _toml_advice(text, where)
         ) from None
-    return _Reading(file, text, raw).catalog()
 
 
 def _read_text(file: Path) -> str:
@@ -110,6 +115,17 @@ def slug_of(title: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain.encode("ascii", "ignore").decode().lower()).strip("-")[:80].strip("-")
 
 
+def read_plan(path: Path) -> dict[str, Any]:
+    """The keys given in a catalogue's [plan], whatever else it holds: planned is before there are photos.
+
+    The disc is that of [shop] disc_mm where [plan] names none. Raises CatalogError.
+    """
+    file = catalog_file(path)
+    reading = _Reading(file, *_parsed(file))
+    plan = reading.plan()
+    return plan.model_dump(exclude_unset=True)
+
+
 class _Reading:
     """One reading of one file: the tables are taken one by one, so that a fault in one hides none in another."""
 
@@ -123,6 +139,7 @@ class _Reading:
         shop = self._table("shop", required=True)
         finish = self._table("finish") or FinishSettings()
         output = self._table("output") or OutputSettings()
+        self._table("plan")
         outside = self.raw.get("shop", {}).get("allow_outside") is True if self._is_table("shop") else False
         logo = self._path(("shop", "logo"), shop.logo, outside, folder=False) if shop and shop.logo else None
         items = [self._item(index, raw, finish, outside) for index, raw in enumerate(self._raw_items())]
@@ -131,6 +148,19 @@ class _Reading:
             ordered = sorted(self.faults, key=lambda pair: pair[0])
             raise CatalogError(*dict.fromkeys(fault for _, fault in ordered))
         return Catalog(self.file, shop, output, tuple(items), logo)
+
+    def plan(self) -> Plan:
+        plan = self._table("plan")
+        if self.faults:
+            raise CatalogError(*(fault for _, fault in self.faults))
+        shop = self.raw.get("shop") if self._is_table("shop") else {}
+        if plan is None and "disc_mm" not in shop:
+            what = "there is no [plan] in it"
+            raise CatalogError.at(self.file, "", what, 'Add [plan] with disc = "330mm", or give the options alone.')
+        plan = plan or Plan()
+        if isinstance(shop.get("disc_mm"), (int, float)) and not (plan.disc or plan.radius or plan.rim):
+            plan = plan.model_copy(update={"disc": float(shop["disc_mm"])})
+        return plan
 
     # --- faults ---
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from builder.catalog.declaration import TABLES
 
-_HEADS = {"shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]"}
+_HEADS = {"shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]", "plan": "[plan]"}
 
 
 def key_table() -> str:
