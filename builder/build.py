@@ -211,7 +211,7 @@ def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> dict[str, tup
 
 def settings_of(catalog: Catalog, spin: Spin) -> Settings:
     keys = spin.item.keys
-    return Settings(spin.item.finish, catalog.output, keys.closed, keys.turn, keys.start, catalog.shop.disc_mm)
+    return Settings(spin.item.finish, catalog.output, spin.closed, keys.turn, keys.start, catalog.shop.disc_mm)
 
 
 def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable) -> list:

@@ -29,6 +29,7 @@ from builder.stamps import Fingerprints, read_record, write_record
 from builder.writing import content_digest, explain, replace_whole
 
 VERSION = 1
+FOLDER_RECORD = "record.json"
 LIMIT_BYTES = 5_000_000_000
 INDEX_SHARE = 0.02  # of the limit, for indexes whose packs are gone
 USE_NOTED_EVERY_S = 3600  # how finely "oldest" is told
@@ -163,9 +164,47 @@ class Cache:
         # as they will be read: a result must not depend on whether it came from the cache
         return Entry(stored, json.loads(json.dumps(facts, sort_keys=True)), cost_s)
 
+    def folder(self, key: str, make: Callable[[Path], Any]) -> tuple[Path, Any]:
+        """A folder of files, too large to pass through memory, and the facts (JSON) that `make` returned when it
+        wrote them into the folder it was given. Whole or absent, and made again when a file isn't as it was.
+        Raises OutputError, and what make raises."""
+        home = self.root / "folders" / key
+        facts = self._folder_facts(home)
+        if facts is not None:
+            return home, facts[0]
+        aside = home.with_name(f".{key}.{os.getpid()}.part")
+        try:
+            self._prepare(self.root)
+            shutil.rmtree(aside, ignore_errors=True)
+            aside.mkdir(parents=True)
+            facts = make(aside)
+            files = {file.name: content_digest(file.read_bytes()) for file in sorted(aside.iterdir())}
+            write_record(aside / FOLDER_RECORD, {"facts": facts, "files": files})
+            shutil.rmtree(home, ignore_errors=True)
+            aside.rename(home)
+        except OSError as error:
+            raise explain(error, self.root) from error
+        finally:
+            shutil.rmtree(aside, ignore_errors=True)
+        return home, json.loads(json.dumps(facts, sort_keys=True))
+
+    def _folder_facts(self, home: Path) -> tuple[Any] | None:
+        record = read_record(home / FOLDER_RECORD)
+        if not isinstance(record, dict):
+            return None
+        try:
+            whole = all(self.fingerprints.of(home / name) == found for name, found in record["files"].items())
+        except OSError:
+            return None
+        _note_use(home / FOLDER_RECORD)
+        return (record["facts"],) if whole else None
+
     def trim(self) -> int:
         """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed."""
         packs, bare, used = [], [], 0
+        for home, when, size in _folders(self.root):
+            used += size
+            packs.append((when, home, size))
         for path, status in _files(self.root):
             used += status.st_size
             if path.suffix == ".part" or (path.suffix == ".pack" and not path.with_suffix(".json").exists()):
@@ -250,6 +289,15 @@ def _files(root: Path) -> Iterator[tuple[Path, os.stat_result]]:
                         yield Path(entry.path), entry.stat()
 
 
+def _folders(root: Path) -> Iterator[tuple[Path, float, int]]:
+    """(folder, when it was last used, bytes) of the folders kept."""
+    for home in sorted((root / "folders").glob("*")):
+        with suppress(OSError):
+            size = sum(file.stat().st_size for file in home.iterdir())
+            record = home / FOLDER_RECORD
+            yield home, (record if record.exists() else home).stat().st_mtime, size
+
+
 def _drop_oldest(files: list[tuple[float, Path, int]], spare: int) -> int:
     removed = 0
     for _, path, size in sorted(files):
@@ -262,4 +310,4 @@ def _drop_oldest(files: list[tuple[float, Path, int]], spare: int) -> int:
 
 def _unlink(path: Path) -> None:
     with suppress(OSError):
-        path.unlink()
+        shutil.rmtree(path) if path.is_dir() else path.unlink()

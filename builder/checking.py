@@ -1,15 +1,17 @@
-"""`check`: measure a catalogue's spins, or one bare folder of photos, and say what was found."""
+"""`check`: measure a catalogue's spins, one bare folder of photos or one film, and say what was found."""
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from builder.build import measure_all, opened
 from builder.check_report import check_json, check_lines, has_failed
 from builder.errors import InputError
-from builder.frames import find_photos
+from builder.frames import find_photos, single_photo
 from builder.gather import chosen_items, gather_spins
-from builder.spin import Photo, SpinMeasures
+from builder.spin import FILM_ENDINGS, Photo, SpinMeasures
 from builder.text import json_text
 from builder.terminal import Terminal
 from builder.writing import explain, replace_whole
@@ -19,7 +21,18 @@ Checked = list[tuple[SpinMeasures, tuple[Photo, ...]]]
 
 def run_check(source: Path, terminal: Terminal, *, jobs: int | None, as_json: bool, html: Path | None) -> int:
     """Print the report; returns the exit status: 1 when something must be shot again. Raises KickwheelError."""
-    checked = check_folder(source) if is_bare_folder(source) else check_catalog(source, jobs, terminal)
+    with ExitStack() as stack:
+        if is_film(source):
+            folder = stack.enter_context(TemporaryDirectory(prefix="kickwheel-", ignore_cleanup_errors=True))
+            checked = check_film(source, Path(folder), terminal)
+        elif is_bare_folder(source):
+            checked = check_folder(source)
+        else:
+            checked = check_catalog(source, jobs, terminal)
+        return _report(checked, terminal, as_json=as_json, html=html)
+
+
+def _report(checked: Checked, terminal: Terminal, *, as_json: bool, html: Path | None) -> int:
     spins = [measures for measures, _ in checked]
     if html:
         from builder.check_page import render_check_page
@@ -38,6 +51,10 @@ def run_check(source: Path, terminal: Terminal, *, jobs: int | None, as_json: bo
         for line in check_lines(spins):
             terminal.say(line)
     return 1 if has_failed(spins) else 0
+
+
+def is_film(source: Path) -> bool:
+    return source.suffix.lower() in FILM_ENDINGS and source.is_file()
 
 
 def is_bare_folder(source: Path) -> bool:
@@ -59,10 +76,25 @@ def check_folder(folder: Path) -> Checked:
     return [(measures, found.photos)]
 
 
+def check_film(film: Path, folder: Path, terminal: Terminal) -> Checked:
+    """A film of the turn; its frames are written to a folder. Raises InputError when nothing turns in it."""
+    from builder.filmed import film_findings, film_note, take_frames
+    from builder.findings import with_findings
+    from builder.measured import measure_spin
+    from builder.workers import one_thread
+
+    one_thread()
+    take = take_frames(film, folder)
+    terminal.note(f"{film.name}: {film_note(take)}.")
+    photos = tuple(single_photo(folder / name) for name in take.names)
+    measures = measure_spin(photos, slug=film.stem, source=str(film), closed=take.closed)
+    return [(with_findings(measures, film_findings(take, part=False)), photos)]
+
+
 def check_catalog(path: Path, jobs: int | None, terminal: Terminal) -> Checked:
     with opened(path, jobs, terminal) as (catalog, cache, workers):
         spins = gather_spins(chosen_items(catalog, (), drafts=True))
-        empty = [spin.item.frames_dir for spin in spins if not spin.photos]
+        empty = [spin.item.frames_dir for spin in spins if not (spin.photos or spin.item.film)]
         if empty:
             raise InputError.at(empty[0], "", "it holds no photo that can be read", "Put the frames of the turn there.")
         measured = measure_all(catalog, spins, cache, workers, terminal)

@@ -37,11 +37,19 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="kickwheel")
-def kickwheel() -> None:
+@click.pass_context
+def kickwheel(context: click.Context) -> None:
     """Turns folders of turntable photos into a static site of product spins.
 
     CATALOG is a folder that holds catalog.toml, or that file.
     """
+    context.obj = _plan_keys  # `plan` stands alone and can't read a catalogue itself
+
+
+def _plan_keys(catalog: Path) -> dict:
+    from builder.catalog import read_plan
+
+    return read_plan(catalog)
 
 
 @kickwheel.command()
@@ -87,7 +95,7 @@ def sort(folder: Path, pause: float | None, quiet: bool) -> None:
 def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quiet: bool) -> None:
     """Measure the frames and say what to shoot again while the set still stands.
 
-    SOURCE is a catalogue, or just a folder of photos. Exit status 1: something must be shot again.
+    CATALOG_OR_FOLDER is a catalogue, just a folder of photos, or a film of the turn. Exit status 1: something must be shot again.
     """
     from builder.checking import run_check
 

@@ -29,10 +29,11 @@ What `measured` and `limit` are, and where the limit comes from:
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Literal
 
-from builder.spin import Finding, Severity, Verdict
+from builder.spin import Finding, Severity, SpinMeasures, Verdict
 
 _RANK = {"fail": 0, "warn": 1, "note": 2}
 
@@ -46,6 +47,12 @@ def verdict_of(findings: Sequence[Finding]) -> Verdict:
 def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """By severity, then by first frame; findings of the whole spin come before those of a frame."""
     return tuple(sorted(findings, key=lambda f: (_RANK[f.severity], f.frames[:1] or (-1,), f.kind)))
+
+
+def with_findings(measures: SpinMeasures, more: Sequence[Finding]) -> SpinMeasures:
+    """The measures with further findings, sorted in, and the verdict they lead to."""
+    found = worst_first([*measures.findings, *more])
+    return dataclasses.replace(measures, findings=found, verdict=verdict_of(found))
 
 
 class Wording:

@@ -15,12 +15,11 @@ from natsort import natsort_keygen, ns
 
 from builder.decode import PHOTO_ENDINGS, probe_photo, read_photo, read_photo_image
 from builder.errors import Fault, InputError, PhotoError
-from builder.spin import Photo, PhotoSet, Unreadable
+from builder.spin import FILM_ENDINGS, Photo, PhotoSet, Unreadable
 
 __all__ = ["PHOTO_ENDINGS", "find_photos", "name_key", "read_photo", "read_photo_image", "single_photo"]
 
 RAW_ENDINGS = frozenset(".dng .cr2 .cr3 .nef .arw .raf .rw2 .orf .pef .srw .raw".split())
-FILM_ENDINGS = frozenset(".mov .mp4 .m4v .webm .avi .3gp".split())
 ROW_FOLDER = re.compile(r"(row|level|tier)[ _-]?\w*", re.IGNORECASE)
 
 name_key = natsort_keygen(key=lambda name: unicodedata.normalize("NFC", name), alg=ns.IGNORECASE)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,24 +13,34 @@ from builder.catalog import Catalog, CatalogItem
 from builder.catalog.inside import outside_faults
 from builder.catalog.reading import fault_at
 from builder.errors import Fault, InputError, PhotoError
-from builder.frames import find_photos
-from builder.spin import Photo, PhotoSet, Unreadable
+from builder.footage import open_footage
+from builder.frames import find_photos, single_photo
+from builder.spin import FilmTake, Photo, PhotoSet, Unreadable
 
 FEWEST_FRAMES = 2  # one picture can't turn
 
 
 @dataclass(frozen=True, slots=True)
 class Spin:
-    """An item of the catalogue and the photos it is made from."""
+    """An item of the catalogue and the photos it is made from.
+
+    take: how the photos were taken from a film; a film's photos are none until they are (`item.measure`).
+    """
 
     item: CatalogItem
     photos: tuple[Photo, ...]
     unreadable: tuple[Unreadable, ...]
     notes: tuple[str, ...]
+    take: FilmTake | None = None
 
     @property
     def slug(self) -> str:
         return self.item.slug
+
+    @property
+    def closed(self) -> bool:
+        """Whether the turn is taken as a whole one: as meant, unless a film shows less."""
+        return self.item.keys.closed and (self.take is None or self.take.closed)
 
     def sources(self) -> list[Path]:
         """Every file that the pictures of this spin depend on."""
@@ -57,6 +68,10 @@ def gather_spins(items: Collection[CatalogItem]) -> list[Spin]:
     spins, faults = [], []
     for item in items:
         try:
+            if item.film:
+                open_footage(item.film)
+                spins.append(Spin(item, (), (), ()))
+                continue
             found = photos_of(item)
         except InputError as error:
             faults += error.faults
@@ -83,12 +98,33 @@ def photos_of(item: CatalogItem) -> PhotoSet:
     )
 
 
+def with_take(spin: Spin, take: FilmTake, folder: Path, note: str) -> Spin:
+    """The spin with the photos taken from its film, which lie in a folder. Raises InputError."""
+    keys = spin.item.keys
+    faults = [
+        Fault(str(spin.item.film), "drop", f"there is no frame '{name}'", _nearest_name(name, take.names))
+        for name in keys.drop
+        if name not in take.names
+    ]
+    kept = [index for index, name in enumerate(take.names) if name not in keys.drop]
+    photos = tuple(single_photo(folder / take.names[index]) for index in kept)
+    spin = dataclasses.replace(spin, photos=photos, take=take, notes=(*spin.notes, note))
+    faults += start_faults(spin.item, PhotoSet(photos)) + _unfit(spin)
+    if faults:
+        raise PhotoError(*faults)
+    return spin
+
+
+def _nearest_name(name: str, names: Sequence[str]) -> str:
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    return f"Nearest: '{near[0]}'." if near else "Give the name of one of its frames."
+
+
 def start_faults(item: CatalogItem, found: PhotoSet) -> list[Fault]:
     names = [photo.path.name for photo in found.photos]
     if item.keys.start is None or item.keys.start in names:
         return []
-    near = difflib.get_close_matches(item.keys.start, names, n=1, cutoff=0.5)
-    advice = f"Nearest: '{near[0]}'." if near else "Give the file name of one of its frames."
+    advice = _nearest_name(item.keys.start, names)
     return [Fault(str(item.frames_dir), "start", f"there is no frame '{item.keys.start}'", advice)]
 
 
@@ -118,7 +154,7 @@ def refuse_unfit(spins: Collection[Spin]) -> None:
 
     Raises PhotoError that lists every such fault.
     """
-    faults = [fault for spin in spins for fault in _unfit(spin)]
+    faults = [fault for spin in spins if spin.photos or not spin.item.film for fault in _unfit(spin)]
     if faults:
         raise PhotoError(*faults)
 

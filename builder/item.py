@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 from builder.cache import Blob, Cache, Entry, digest
 from builder.errors import Fault, PhotoError
-from builder.gather import Spin
-from builder.spin import SpinMeasures
+from builder.findings import with_findings
+from builder.gather import Spin, with_take
+from builder.spin import FilmTake, SpinMeasures
 from builder.work import (
-    Settings, folder_picture, frame_file, frame_work, gif_work, ladder_work, measure_work, mp4_work, plan_work,
+    Settings, film_work, folder_picture, frame_file, frame_work, gif_work, ladder_work, measure_work, mp4_work, plan_work,
     sheet_work, single_work, strip_work,
 )  # fmt: skip
 from builder.workers import Workers
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 3
 PICTURES_VERSION = 4
+FILMS_VERSION = 1
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 SAMPLES = 3  # frames on which the encoders' quality is measured
@@ -52,7 +54,10 @@ class SpinPictures:
 
 
 def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: bool = False) -> tuple[Spin, SpinMeasures]:
-    """The spin's measures, and the spin itself with its photos in turning order (order = "angle")."""
+    """The spin's measures, and the spin itself with its photos: taken from its film, if there is one, and in
+    turning order (order = "angle"). Raises InputError for a film that shows no turn."""
+    if spin.item.film:
+        spin = _from_film(spin, cache, workers)
     measures = _measured(spin, widest, cache, workers, force)
     if spin.item.keys.order != "angle":
         return spin, measures
@@ -61,6 +66,25 @@ def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: b
         return spin, measures
     spin = dataclasses.replace(spin, photos=tuple(spin.photos[index] for index in order))
     return spin, _measured(spin, widest, cache, workers, force)
+
+
+def _from_film(spin: Spin, cache: Cache, workers: Workers) -> Spin:
+    """The spin with the frames of its film, which stay in the cache."""
+    from pydantic import TypeAdapter
+
+    from builder.filmed import film_note
+
+    keys, film, (start_s, end_s) = spin.item.keys, spin.item.film, spin.item.film_span_s
+    adapter = TypeAdapter(FilmTake)
+    key = digest("film", FILMS_VERSION, film.stem, cache.fingerprints.of(film), keys.frames_count, keys.closed, start_s, end_s)
+
+    def make(folder: Path) -> Any:
+        take = workers.submit(film_work, film, folder, keys.frames_count, keys.closed, start_s, end_s).result()
+        return adapter.dump_python(take, mode="json")
+
+    folder, facts = cache.folder(key, make)
+    take = adapter.validate_python(facts)
+    return with_take(spin, take, folder, film_note(take))
 
 
 def turning_order(measures: SpinMeasures) -> list[int]:
@@ -74,22 +98,29 @@ def turning_order(measures: SpinMeasures) -> list[int]:
 def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool) -> SpinMeasures:
     from pydantic import TypeAdapter
 
-    keys = spin.item.keys
+    turn = spin.item.keys.turn
     sources = _fingerprints([photo.path for photo in spin.photos], cache)
     prints = [(photo.path.name, sources[photo.path]) for photo in spin.photos]
-    key = digest("measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], keys.closed, keys.turn, widest)
+    key = digest("measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], spin.closed, turn, widest)
     adapter = TypeAdapter(SpinMeasures)
     entry = None if force else cache.get(key)
     if entry is None:
         began = time.monotonic()
         measures = workers.submit(
-            measure_work, spin.photos, spin.unreadable, spin.slug, spin.item.frames_dir.name, keys.closed, keys.turn, widest
+            measure_work, spin.photos, spin.unreadable, spin.slug, spin.item.frames_dir.name, spin.closed, turn, widest
         ).result()
         if any(finding.kind == "unreadable" for finding in measures.findings):
             return measures  # refused by what follows; not kept, for the reason may be gone next time
         _require_unchanged(sources, cache)
         entry = cache.put(key, {}, adapter.dump_python(measures, mode="json"), cost_s=time.monotonic() - began)
-    return dataclasses.replace(adapter.validate_python(entry.facts), slug=spin.slug)
+    measures = dataclasses.replace(adapter.validate_python(entry.facts), slug=spin.slug)
+    return _with_film_findings(spin, measures) if spin.take else measures
+
+
+def _with_film_findings(spin: Spin, measures: SpinMeasures) -> SpinMeasures:
+    from builder.filmed import film_findings
+
+    return with_findings(measures, film_findings(spin.take, part=not spin.item.keys.closed))
 
 
 def _fingerprints(paths: Sequence[Path], cache: Cache) -> dict[Path, str]:

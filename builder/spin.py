@@ -21,6 +21,8 @@ KINDS = (
     "unreadable", "too-few-frames", "small-frames",
 )
 
+FILM_ENDINGS = frozenset(".mov .mp4 .m4v .webm .avi .3gp".split())
+
 IDENTITY: Affine = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
 
 
@@ -51,6 +53,21 @@ class PhotoSet:
     photos: tuple[Photo, ...]
     unreadable: tuple[Unreadable, ...] = ()
     notes: tuple[str, ...] = ()  # what was skipped and why, in words
+
+
+@dataclass(frozen=True, slots=True)
+class FilmTake:
+    """The frames taken from a film of the turn, in turning order, and what was noticed on the way."""
+
+    names: tuple[str, ...]  # files, named by their time in the film
+    angles_deg: tuple[float, ...]  # where they were taken; measured again afterwards, as for photos
+    start_s: float  # of the turn used, in the film
+    end_s: float
+    turned_deg: float | None  # 360 for a whole turn; None: not known
+    closed: bool  # whether the ends meet
+    judged: bool  # whether the angles were measured
+    turns: float  # whole turns the film holds, 0: not even one
+    wanted: int  # frames asked for
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from builder.catalog import FinishSettings, OutputSettings
-from builder.spin import Photo, SpinMeasures, Turn
+from builder.spin import FilmTake, Photo, SpinMeasures, Turn
 
 if TYPE_CHECKING:
     from builder.derivatives import Derived, Ladder, Strip
@@ -38,6 +38,14 @@ def measure_work(photos, unreadable, slug, source, closed, turn, widest) -> Spin
     return measure_spin(
         photos, slug=slug, source=source, closed=closed, turn=turn, widest=widest, unreadable=unreadable
     )
+
+
+def film_work(
+    film: Path, folder: Path, count: int | None, closed: bool, start_s: float | None, end_s: float | None
+) -> FilmTake:
+    from builder.filmed import USUAL_FRAMES, take_frames
+
+    return take_frames(film, folder, count=count or USUAL_FRAMES, closed=closed, start_s=start_s, end_s=end_s)
 
 
 def frame_file(picture_format: str, width: int, index: int) -> str:

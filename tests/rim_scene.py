@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from builder.capture.rim_code import BAND_SHARE, black_bars
+from builder.rim.code import BAND_SHARE, black_bars
 
 
 @dataclass(frozen=True)

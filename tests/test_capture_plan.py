@@ -14,6 +14,8 @@ from click.testing import CliRunner
 from builder.capture import PlanInput, make_plan, plan_json, plan_lines, write_plan
 from builder.capture import advice
 from builder.capture.cli import plan as plan_command
+from builder.catalog.declaration import TABLES, key_names
+from builder.cli import kickwheel as kickwheel_command
 from builder.errors import InputError, OutputError
 
 DISC = {"diameter_mm": 330.0}
@@ -321,3 +323,41 @@ def test_nothing_heavy_is_loaded_with_the_command():
         subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
         == "[]\n"
     )
+
+
+# ---- the [plan] table ----
+
+
+def planned(tmp_path, text: str, *options: str):
+    (tmp_path / "catalog.toml").write_text(f'[shop]\nname = "Saltmarsh Bench"\n{text}', "utf-8")
+    ran = CliRunner().invoke(kickwheel_command, ["plan", str(tmp_path), "--json", *options])
+    return json.loads(ran.stdout) if ran.exit_code == 0 else ran.exception
+
+
+def test_the_catalogue_plans_as_the_options_do(tmp_path):
+    keys = '[plan]\ndisc = "33cm"\nframes = 24\npace = 2\nsubject = "250x130x235mm"\nfocal35 = 52\nf_number = 8\n'
+    words = "--disc 33cm --frames 24 --pace 2 --subject 250x130x235mm --focal35 52 --f-number 8 --json"
+    alone = CliRunner().invoke(kickwheel_command, ["plan", *words.split()])
+    assert planned(tmp_path, keys) == json.loads(alone.stdout)
+
+
+def test_options_win_over_keys_and_alternatives_with_them(tmp_path):
+    keys = "[plan]\nrim = 1036.7\nframes = 24\npace = 2\n"
+    assert planned(tmp_path, keys, "--frames", "30")["frames"] == 30
+    assert planned(tmp_path, keys, "--frames", "30")["pace_s"] == 2
+    assert planned(tmp_path, keys, "--disc", "300mm")["disc"]["diameter_mm"] == 300
+    assert planned(tmp_path, keys, "--max-step", "15.5")["frames"] == 24
+    assert planned(tmp_path, keys, "--pace", "1.5")["pace_s"] == 1.5  # as given, though it is the usual one
+
+
+def test_the_shops_disc_stands_in_and_faults_have_their_line(tmp_path):
+    assert planned(tmp_path, "disc_mm = 300\n")["disc"]["diameter_mm"] == 300
+    assert "there is no [plan]" in str(planned(tmp_path, ""))
+    fault = str(planned(tmp_path, "[plan]\ndisk = 330\n"))
+    assert "line 4, [plan] disk: unknown key 'disk'. Nearest: 'disc'." in fault
+    assert "not a length" in str(planned(tmp_path, '[plan]\ndisc = "wide"\n'))
+
+
+def test_every_key_is_an_option_and_every_option_a_key():
+    options = {option.name for option in plan_command.params} - {"catalog", "out", "as_json", "quiet"}
+    assert set(key_names(TABLES["plan"])) == options

@@ -10,18 +10,18 @@ import pytest
 
 from builder.capture.disc import Disc
 from builder.capture.drawing import MARGIN_MM, PAPERS
+from builder.capture.coded_tape import coded_tape_sheets
 from builder.capture.pdf import draw_pdf
-from builder.capture.rim_code import (
+from builder.rim.code import (
     BAND_SHARE,
     CELL_DEG,
     CELLS,
     black_bars,
-    coded_tape_sheets,
     half_cells,
     rim_bits,
 )
-from builder.capture.rim_reader import FINE, STEP_DEG, match_profile, read_rim, sampled_angles
-from builder.capture.rim_view import find_rim
+from builder.rim.reader import FINE, STEP_DEG, match_profile, read_rim, sampled_angles
+from builder.rim.view import find_rim
 from builder.capture.tape import tape_length
 from tests.capture_reading import rasterised
 from tests.rim_scene import Scene, draw

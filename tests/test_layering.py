@@ -13,11 +13,12 @@ BUILDER = Path(__file__).parent.parent / "builder"
 
 # Left to right along the data flow; a module may import from its own layer and from those before it.
 LAYERS = [
-    {"errors", "spin", "themes", "colour", "srgb", "svg_cleaning"},
+    {"errors", "spin", "themes", "colour", "rim", "srgb", "svg_cleaning"},
     {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
-    {"claims", "decode", "frames", "roll", "gather"},
+    {"claims", "decode", "footage", "frames", "roll", "gather"},
     {"findings", "measured"},
+    {"filmed"},
     {"check_report", "check_plots", "check_page"},
     {"finished"},
     {"derivatives", "film", "sheets"},
@@ -73,7 +74,7 @@ def test_every_module_has_its_layer():
 def test_no_arrow_points_right(file):
     own = top(module_of(file))
     if own in ALONE or own == "":
-        allowed = {"errors", "spin", "themes", "terminal"} | ALONE
+        allowed = {"errors", "spin", "themes", "terminal", "rim"} | ALONE
         assert {top(name) for name in imports_of(file)} - {""} <= allowed
         return
     later = {name for name in imports_of(file) if top(name) in RANK and RANK[top(name)] > RANK[own]}
@@ -87,6 +88,12 @@ def test_only_frames_opens_photos():
     for file in FILES:
         if module_of(file) not in ("builder.frames", "builder.decode"):
             assert "builder.decode" not in imports_of(file), file
+
+
+def test_only_the_film_stage_opens_films():
+    for file in FILES:
+        if top(module_of(file)) not in ("filmed", "gather"):
+            assert "builder.footage" not in imports_of(file), file
 
 
 def test_no_two_modules_import_each_other():

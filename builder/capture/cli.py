@@ -10,7 +10,12 @@ from pathlib import Path
 import click
 
 
+# Options of which one group says the same thing: one of them on the command line sets the catalogue's aside.
+ALTERNATIVES = ({"disc", "radius", "rim"}, {"frames", "max_step"}, {"focal35", "focal", "sensor"})
+
+
 @click.command("plan")
+@click.argument("catalog", required=False, type=click.Path(path_type=Path))
 @click.option("--disc", metavar="LENGTH", help="Diameter of the disc, like 330mm, 33cm or 13.5in.")
 @click.option("--radius", metavar="LENGTH", help="Its radius.")
 @click.option(
@@ -93,19 +98,38 @@ import click
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors (and JSON, if asked for).")
-def plan(out: Path | None, as_json: bool, quiet: bool, **options: object) -> None:
+@click.pass_context
+def plan(
+    context: click.Context, catalog: Path | None, out: Path | None, as_json: bool, quiet: bool, **options: object
+) -> None:
     """Plan a shoot: marks for the disc, the pace, the camera's place, and what to print.
+
+    With CATALOG, the keys of its [plan] stand in for options that aren't given.
 
     For example:  kickwheel plan --disc 330mm --frames 36 --subject 250x130x235mm --focal35 52 --out plan
     """
     from builder.capture import make_plan, plan_json, plan_lines, write_plan
 
+    if catalog:
+        options = joined(options, _given(context), context.obj(catalog))
     made = make_plan(read_options(**options))
     files = write_plan(made, out) if out else []
     if as_json:
         click.echo(json.dumps(plan_json(made, files), indent=2, ensure_ascii=False))
     elif not quiet:
         click.echo("\n".join(plan_lines(made, files)))
+
+
+def _given(context: click.Context) -> set[str]:
+    """Names of the options that were written on the command line."""
+    written = click.core.ParameterSource.COMMANDLINE
+    return {name for name in context.params if context.get_parameter_source(name) == written}
+
+
+def joined(options: dict, given: set[str], keys: dict) -> dict:
+    """Options with the catalogue's keys in the places of those that weren't given."""
+    settled = given.union(*(group for group in ALTERNATIVES if group & given))
+    return options | {name: value for name, value in keys.items() if name not in settled}
 
 
 def read_options(

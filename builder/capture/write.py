@@ -53,9 +53,10 @@ def printables(plan: Plan) -> Iterator[tuple[str, str, list[Sheet]]]:
     """(file name, title, sheets) of everything drawn at true scale; nothing when no paper is wanted."""
     from builder.capture.centre import centre_sheet
     from builder.capture.grey import grey_sheet
-    from builder.capture.rim_code import CELLS, coded_tape_sheets
+    from builder.capture.coded_tape import coded_tape_sheets
     from builder.capture.ring import ring_sheets
     from builder.capture.tape import rim_tape_sheets
+    from builder.rim.code import CELLS
 
     if plan.paper is None:
         return

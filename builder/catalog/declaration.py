@@ -100,6 +100,26 @@ def _file_name(value: str) -> str:
     return value
 
 
+def _limit(value: object) -> object:
+    """A file name, or seconds of a film; which of the two is told when it is known what `frames` names."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        if not 0 <= value < 86_400:
+            raise ValueError("seconds of the film are wanted, 0 or more")
+        return float(value)
+    return _file_name(value) if isinstance(value, str) else value
+
+
+def film_seconds(value: str | float) -> float:
+    """Seconds of a film from 12.5, "12.5" or "1:02.5". Raises ValueError."""
+    if isinstance(value, float):
+        return value
+    clock = re.fullmatch(r"(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:\.\d+)?)|(\d+(?:\.\d+)?)", value.strip())
+    if not clock:
+        raise ValueError('a time of the film is wanted: seconds, or a clock time such as "1:02.5"')
+    hours, minutes, seconds, bare = clock.groups()
+    return float(bare) if bare else 3600.0 * int(hours or 0) + 60.0 * int(minutes) + float(seconds)
+
+
 def _gains(value: tuple[float, float, float]) -> tuple[float, float, float]:
     if not all(0.1 <= gain <= 10 for gain in value):
         raise ValueError("each of the three gains lies between 0.1 and 10")
@@ -112,6 +132,7 @@ Taste = Annotated[Number, Field(ge=-1, le=1)]
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
 Line = Annotated[str, Field(min_length=1, max_length=300)]  # what a heading or a list entry can show
 FileName = Annotated[str, AfterValidator(_file_name)]
+Limit = Annotated[str | float, BeforeValidator(_limit)]
 Gains = Annotated[
     tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)
 ]
@@ -235,7 +256,7 @@ class Item(Declared):
     """[[item]]: one spin."""
 
     title: Line = Field(description="Name of the item.")
-    frames: Text = Field(description="Folder of the frames (or, later, a film of the turn).")
+    frames: Text = Field(description="Folder of the frames, or a film of the turn (MP4, MOV, WebM).")
     slug: Annotated[str, Field(pattern=SLUG_PATTERN)] | None = Field(
         None, description="The item's folder in the site; made from the title when absent."
     )
@@ -253,10 +274,17 @@ class Item(Declared):
     drop: Annotated[tuple[FileName, ...], BeforeValidator(_tuple)] = Field(
         (), description="File names to leave out."
     )
-    first: FileName | None = Field(
-        None, alias="from", description="File name of the first frame, where a folder holds more than this spin."
+    first: Limit | None = Field(
+        None, alias="from",
+        description="File name of the first frame, where a folder holds more than this spin. "
+        'Of a film: the time to start at, in seconds or as "1:02.5".',
+    )  # fmt: skip
+    last: Limit | None = Field(
+        None, alias="to", description="File name of the last frame, likewise. Of a film: the time to stop at."
     )
-    last: FileName | None = Field(None, alias="to", description="File name of the last frame, likewise.")
+    frames_count: Annotated[int, Field(ge=2, le=720)] | None = Field(
+        None, description="Frames to take from a film, for a whole turn; 36 when absent."
+    )
     replace: dict[FileName, FileName] = Field(
         {}, description="Reshot frames: {\"old name\" = \"new name\"}; the new one takes the old one's place."
     )
@@ -283,12 +311,46 @@ class Item(Declared):
     )
 
 
+Length = Annotated[Annotated[str, Field(min_length=1)] | float, BeforeValidator(_number)]
+
+
+class Plan(Declared):
+    """[plan]: what `kickwheel plan` works with, by its options' names. Lengths are text with a unit, or mm."""
+
+    disc: Length | None = Field(None, description='Diameter of the disc, like "330mm", "33cm", "13.5in" or 330.')
+    radius: Length | None = Field(None, description="Its radius.")
+    rim: Length | None = Field(None, description="Its circumference, measured round the rim.")
+    frames: int | None = Field(None, description="Frames a turn; 36 when absent.")
+    max_step: Number | None = Field(None, description="Or the largest step between frames, in degrees.")
+    pace: Number | None = Field(None, description="Seconds a frame; 1.5 when absent.")
+    ruler: Length | None = Field(None, description='Finest division of your ruler: "1mm", "0.5mm", "1/16in", "1/8in".')
+    subject: Text | None = Field(None, description='Width, depth and height of the subject, like "250x130x235mm".')
+    focal35: Length | None = Field(None, description="35 mm-equivalent focal length, in mm.")
+    focal: Length | None = Field(None, description="True focal length; with sensor, or with focal35.")
+    sensor: Text | None = Field(None, description='Size of the sensor, like "36x24mm".')
+    f_number: Length | None = Field(None, description="The f-number you will use.")
+    picture: Text | None = Field(None, description='Size of the pictures in pixels, like "4000x3000".')
+    mains: Number | None = Field(None, description="Mains frequency of the lamps, 50 or 60.")
+    paper: Text | None = Field(None, description='Paper size: "a4", "letter" …, or "none".')
+    turn: Literal["clockwise", "counterclockwise"] | None = Field(
+        None, description="Which way you turn the disc, seen from above."
+    )
+    fill: Number | None = Field(None, description="Share of the picture that the turning subject should fill.")
+    distance: Length | None = Field(None, description="Distance from lens to axis, if you can't choose it.")
+    elevation: Number | None = Field(None, description="How far the camera looks down, in degrees.")
+    output: int | None = Field(None, description="The largest width you publish, in px.")
+    paper_thickness: Length | None = Field(None, description="Thickness of the paper of the rim tape.")
+    tape_height: Length | None = Field(None, description="Height of the rim tape.")
+
+
 def key_names(model: type[Declared]) -> list[str]:
     """Keys as they are written in the file (`from` is a word Python keeps for itself)."""
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-TABLES: dict[str, type[Declared]] = {"shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item}
+TABLES: dict[str, type[Declared]] = {
+    "shop": Shop, "finish": FinishSettings, "output": OutputSettings, "item": Item, "plan": Plan,
+}  # fmt: skip
 INNER: dict[str, type[Declared]] = {"finish": FinishSettings, "hotspot": Hotspot}  # tables inside an item
 
 
@@ -311,6 +373,7 @@ def json_schema() -> dict:
             "finish": refs["finish"],
             "output": refs["output"],
             "item": {"type": "array", "minItems": 1, "items": refs["item"]},
+            "plan": refs["plan"],
         },
         "$defs": top["$defs"],
     }

@@ -19,11 +19,14 @@ from builder.catalog.declaration import (
     FinishSettings,
     Item,
     OutputSettings,
+    Plan,
     Shop,
+    film_seconds,
     key_names,
 )
 from builder.catalog.lines import key_lines, line_of
 from builder.errors import CatalogError, Fault
+from builder.spin import FILM_ENDINGS
 
 LARGEST_TEXT = 16_000_000  # bytes: five times a catalogue of 3000 items with a page of text each
 MOST_DESCRIPTION = 20_000  # characters, eight printed pages
@@ -44,7 +47,7 @@ class CatalogItem:
 
     slug: str
     keys: Item
-    frames_dir: Path
+    frames_dir: Path  # the film itself where film_span_s is given
     finish: FinishSettings
     description: str  # Markdown
     grey_card: Path | None
@@ -52,6 +55,11 @@ class CatalogItem:
     file: Path = Path("catalog.toml")  # where it is declared, and
     place: tuple = ()  # under which key, for faults that only its photos tell
     stay_in: Path | None = None  # photos that are links may not lead out of this folder
+    film_span_s: tuple[float | None, float | None] | None = None  # from, to of a film; None: a folder of photos
+
+    @property
+    def film(self) -> Path | None:
+        return self.frames_dir if self.film_span_s else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,11 @@ def catalog_file(path: Path) -> Path:
 def read_catalog(path: Path) -> Catalog:
     """The validated catalogue of a folder or file. Raises CatalogError that lists every fault."""
     file = catalog_file(path)
+    return _Reading(file, *_parsed(file)).catalog()
+
+
+def _parsed(file: Path) -> tuple[str, dict[str, Any]]:
+    """The file's text and what it holds. Raises CatalogError."""
     text = read_text(file)
     if DEEP_KEY.search(text):
         raise CatalogError.at(file, "", "a key is nested more than 64 deep", "Write keys as README shows them.")
@@ -96,7 +109,7 @@ def read_catalog(path: Path) -> Catalog:
         raw = None
     if raw is None or _holds_long_integer(raw):
         raise CatalogError.at(file, "", "a number in it is too long to be read", "Shorten it.")
-    return _Reading(file, text, raw).catalog()
+    return text, raw
 
 
 def fault_at(file: Path, place: tuple, what: str, advice: str = "") -> Fault:
@@ -145,6 +158,17 @@ def slug_of(title: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain.encode("ascii", "ignore").decode().lower()).strip("-")[:80].strip("-")
 
 
+def read_plan(path: Path) -> dict[str, Any]:
+    """The keys given in a catalogue's [plan], whatever else it holds: planned is before there are photos.
+
+    The disc is that of [shop] disc_mm where [plan] names none. Raises CatalogError.
+    """
+    file = catalog_file(path)
+    reading = _Reading(file, *_parsed(file))
+    plan = reading.plan()
+    return plan.model_dump(exclude_unset=True)
+
+
 class _Reading:
     """One reading of one file: the tables are taken one by one, so that a fault in one hides none in another."""
 
@@ -158,6 +182,7 @@ class _Reading:
         shop = self._table("shop", required=True)
         finish = self._table("finish") or FinishSettings()
         output = self._table("output") or OutputSettings()
+        self._table("plan")
         outside = self.raw.get("shop", {}).get("allow_outside") is True if self._is_table("shop") else False
         logo = self._path(("shop", "logo"), shop.logo, outside, folder=False) if shop and shop.logo else None
         items = [self._item(index, raw, finish, outside) for index, raw in enumerate(self._raw_items())]
@@ -166,6 +191,19 @@ class _Reading:
             ordered = sorted(self.faults, key=lambda pair: pair[0])
             raise CatalogError(*dict.fromkeys(fault for _, fault in ordered))
         return Catalog(self.file, shop, output, tuple(items), logo)
+
+    def plan(self) -> Plan:
+        plan = self._table("plan")
+        if self.faults:
+            raise CatalogError(*(fault for _, fault in self.faults))
+        shop = self.raw.get("shop") if self._is_table("shop") else {}
+        if plan is None and "disc_mm" not in shop:
+            what = "there is no [plan] in it"
+            raise CatalogError.at(self.file, "", what, 'Add [plan] with disc = "330mm", or give the options alone.')
+        plan = plan or Plan()
+        if isinstance(shop.get("disc_mm"), (int, float)) and not (plan.disc or plan.radius or plan.rim):
+            plan = plan.model_copy(update={"disc": float(shop["disc_mm"])})
+        return plan
 
     # --- faults ---
 
@@ -242,20 +280,44 @@ class _Reading:
         keys = self._validate(Item, raw, place)
         frames_dir = None
         if isinstance(raw.get("frames"), str) and raw["frames"]:
-            frames_dir = self._path(place + ("frames",), raw["frames"], outside, folder=True)
+            frames_dir = self._path(place + ("frames",), raw["frames"], outside, folder=True, film=True)
         description = self._description(place, raw, outside)
         self._slugs(place, raw)
         if keys is None or frames_dir is None:
             return None
+        span = self._span(place, keys, is_film=frames_dir.is_file())
         own = keys.finish.model_dump(exclude_unset=True) if keys.finish else {}
         finish = shared.model_copy(update=own)
         apart = [
-            self._apart(place if key in own else (), key, getattr(finish, key), frames_dir, outside)
+            self._apart(place if key in own else (), key, getattr(finish, key), frames_dir.parent if span else frames_dir, outside)
             for key in ("grey_card", "plate")
         ]
         stay_in = None if outside else self.file.parent
         slug = item_slug(keys, index)
-        return CatalogItem(slug, keys, frames_dir, finish, description, *apart, self.file, place, stay_in)
+        return CatalogItem(slug, keys, frames_dir, finish, description, *apart, self.file, place, stay_in, span)
+
+    def _span(self, place: tuple, keys: Item, *, is_film: bool) -> tuple[float | None, float | None] | None:
+        """from and to of a film in seconds; None for a folder of photos, where they are file names."""
+        if not is_film:
+            for key, value in (("from", keys.first), ("to", keys.last)):
+                if isinstance(value, float):
+                    self.fault(place + (key,), f"{key} = {value:g} is a time, and the frames are photos", "Give a file name.")
+            if keys.frames_count is not None:
+                self.fault(place + ("frames_count",), "frames_count is for films, and the frames are photos", "Leave it out.")
+            return None
+        seconds: list[float | None] = []
+        for key, value in (("from", keys.first), ("to", keys.last)):
+            try:
+                seconds.append(None if value is None else film_seconds(value))
+            except ValueError as error:
+                self.fault(place + (key,), f"{_toml(value)} won't do for {key}: {error}")
+                seconds.append(None)
+        start, end = seconds
+        if start is not None and end is not None and start >= end:
+            self.fault(place + ("to",), "to lies before from", "Swap the two times.")
+        if keys.replace:
+            self.fault(place + ("replace",), "a film's frames can't be replaced by photos", "Film the turn again, or shoot photos.")
+        return start, end
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
         name = raw.get("description_file")
@@ -293,7 +355,7 @@ class _Reading:
         where = place + ("finish", key) if place else ("finish", key)
         return self._path(where, name, outside, folder=False)
 
-    def _path(self, place: tuple, name: str, outside: bool, *, folder: bool) -> Path | None:
+    def _path(self, place: tuple, name: str, outside: bool, *, folder: bool, film: bool = False) -> Path | None:
         """A path of the catalogue, checked: it exists, and stays inside unless allowed out."""
         home = self.file.parent
         if "\0" in name:
@@ -302,15 +364,18 @@ class _Reading:
         try:
             inside = path.resolve().is_relative_to(home.resolve())
             found = path.is_dir() if folder else path.is_file()
-            film = folder and path.is_file()
+            is_file = folder and path.is_file()
         except (OSError, RuntimeError) as error:
             return self.fault(place, f"'{name}' can't be looked up ({error})", "Check the path.")
         if not inside and not outside:
             return self.fault(
                 place, f"'{name}' leads out of the catalogue's folder", "Move it inside, or set allow_outside = true in [shop]."
             )
-        if film:
-            return self.fault(place, f"'{name}' is a file, and frames from a film are not supported yet", "Name a folder of photos.")
+        if is_file and film and path.suffix.lower() in FILM_ENDINGS:
+            return path
+        if is_file:
+            kinds = ", ".join(sorted(ending[1:].upper() for ending in FILM_ENDINGS))
+            return self.fault(place, f"'{name}' is a file, and no film ({kinds})", "Name a folder of photos, or a film.")
         if not found:
             kind = "folder" if folder else "file"
             return self.fault(place, f"there is no {kind} '{name}'", _near_path(path, folder) or f"Paths start from {home}.")

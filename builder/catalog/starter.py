@@ -30,6 +30,14 @@ backdrop = "white"                        # or any CSS colour, "keep", "transpar
 # widths = [480, 960, 1600]
 # formats = ["avif", "webp"]
 
+# [plan]                                  # for `kickwheel plan .`: the same as its options
+# disc = "330mm"
+# frames = 36
+# ruler = "1mm"
+# subject = "250x130x235mm"
+# focal35 = 26
+# f_number = 8
+
 # One [[item]] for each spin. Put its photos into a folder beside this file, here: first-item/
 # (`kickwheel sort FOLDER` writes these entries for a whole camera roll.)
 [[item]]

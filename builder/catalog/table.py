@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from builder.catalog.declaration import INNER, TABLES
 
-_HEADS = {"shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]", "hotspot": "[[item.hotspot]]"}
+_HEADS = {
+    "shop": "[shop]", "finish": "[finish], [item.finish]", "output": "[output]", "item": "[[item]]",
+    "hotspot": "[[item.hotspot]]", "plan": "[plan]",
+}  # fmt: skip
 
 
 def key_table() -> str:
     """Markdown: one table for each table of catalog.toml."""
     parts = []
-    for table, model in {**TABLES, "hotspot": INNER["hotspot"]}.items():
+    for table, model in ((table, TABLES.get(table) or INNER[table]) for table in _HEADS):
         rows = [f"**`{_HEADS[table]}`**", "", "| key | default | what it is |", "|---|---|---|"]
         for name, field in model.model_fields.items():
             if table == "item" and name in INNER:

@@ -22,6 +22,7 @@ from builder.measured.obstruction import Foreground, Obstruction, measure_foregr
 from builder.measured.place import Axis, Turning, measure_axis, measure_turning
 from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
 from builder.measured.steps import find_repeats
+from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
 
@@ -92,6 +93,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         axis = measure_axis(turning, usual_focal)
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
+    turn = with_tape(turn, _tape(copies, camera), closed)
     settled = _settled_axis(turn, axis, turning)
     disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     if disc is not None and settled is not None and turn.sigma_deg is None:
@@ -174,6 +176,12 @@ def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bo
     # by the fit of the turn the foot is known to a pixel or two; else it is a guess from the subject's height
     error = 0.02 * (right - left) if judged else 0.2 * (bottom - top)
     return find_disc(backdrop.plate, axis, axis.row, max(right - axis.column, axis.column - left), error)
+
+
+def _tape(copies: Copies, camera: Camera) -> Tape | None:
+    scale = copies.detail.shape[2] / copies.pictures.shape[2]
+    affines = [np.array(source_affine(camera.to_reference(index), (scale, scale))) for index in range(len(copies.pictures))]
+    return read_tape(copies.detail, affines)
 
 
 def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray) -> TurnFit:

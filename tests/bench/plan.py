@@ -15,8 +15,8 @@ from builder.capture.pace import COUNTDOWN, pace_shots, render_track
 from builder.capture.pdf import draw_pdf
 from builder.capture.ring import ring_sheets, tile_disc
 from builder.capture.write import plan_files
-from builder.capture.rim_reader import match_profile, read_rim
-from builder.capture.rim_view import find_rim
+from builder.rim.reader import match_profile, read_rim
+from builder.rim.view import find_rim
 from tests.capture_reading import fitted_circle, joined_ring, onsets, pdf_pages, pdf_segments, track_samples
 from tests.rim_scene import Scene, draw
 from tests.test_capture_rim import random_profiles

@@ -13,8 +13,8 @@ from functools import cache
 
 import numpy as np
 
-from builder.capture.rim_code import CELL_DEG, CELLS, half_cells, rim_bits
-from builder.capture.rim_reader import (
+from builder.rim.code import CELL_DEG, CELLS, half_cells, rim_bits
+from builder.rim.reader import (
     FINE,
     SIDE_DEG,
     RimView,

@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from builder.capture.rim_code import CELL_DEG, CELLS, half_cells
+from builder.rim.code import CELL_DEG, CELLS, half_cells
 
 SIDE_DEG = (
     66.0  # the tape is followed this far to each side: beyond, a half cell shrinks below 0.4 of its width

@@ -1,0 +1,116 @@
+"""The angle of the disc at every picture of a film's turn: measured at some, followed between them.
+
+Copies evenly along the turn are measured like photos (`measured.turntable`). Between two of them the angle
+grows as the picture changes, so that a hand's jerks and pauses are followed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from builder.filmed.course import Course
+from builder.filmed.loop import Loop
+from builder.footage import film_pictures
+from builder.measured.turntable import measure_turn
+
+COPY_SIDE = 720  # px, of the measured copies
+SAMPLES = 60  # in a turn, 6° apart: corners can be followed over two or three of them
+OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
+FEWEST = 12
+MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
+SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
+OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone
+STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
+
+
+@dataclass(frozen=True)
+class FilmAngles:
+    """angles: (n,) degrees from the turn's first picture for pictures first … first + n - 1, never falling.
+
+    turned_deg: the whole turn filmed, 360 where it closes; None: not known. closed: as seen. judged: whether the
+    angles are measured; if not, they go by how much the picture changes.
+    """
+
+    first: int
+    angles: np.ndarray
+    turned_deg: float | None
+    closed: bool
+    judged: bool
+
+
+def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> FilmAngles:
+    """part: a part turn is meant; its ends aren't expected to meet."""
+    run = course.run[loop.start : loop.end + 1]
+    even = 360.0 * (run - run[0]) / max(run[-1] - run[0], 1e-9)
+    if loop.closed and not part:
+        angles = _measured(film, course, loop, even, closed=True, whole=False)
+        return FilmAngles(loop.start, even if angles is None else angles, 360.0, True, angles is not None)
+    if loop.nearly and not part:
+        angles = _measured(film, course, loop, even, closed=True, whole=True)
+        if angles is not None:
+            return FilmAngles(loop.start, angles, float(angles[-1]), True, True)
+    angles = _measured(film, course, loop, even, closed=False, whole=True)
+    if angles is None:
+        return FilmAngles(loop.start, even, None, False, False)
+    return FilmAngles(loop.start, angles, float(angles[-1]), False, True)
+
+
+def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool) -> np.ndarray | None:
+    """Angles (n,) of the turn's pictures, or None where they can't be judged.
+
+    Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
+    found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
+    """
+    angles = even
+    first: np.ndarray | None = None
+    for last in (False, True):
+        places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
+        fit = measure_turn(_copies(film, course.times[loop.start + places]), closed=closed)
+        if fit.direction is None:
+            return None
+        if closed and whole and not 0 < fit.steps_deg[0] < MOST_MISSING_DEG:
+            return None
+        at, measured = even[places], np.array(fit.angles_deg)
+        if not whole:
+            at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
+        angles = _between(*_without_strays(at, measured), even)
+        first = angles if first is None else first
+    agree = float(np.abs(angles - first).mean()) < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
+    return angles if agree or fit.sigma_deg is not None else None
+
+
+def _evenly(angles: np.ndarray, most: int, whole: bool) -> np.ndarray:
+    """Places of samples, evenly in angle."""
+    count = int(np.clip(len(angles) // 2, FEWEST, most))
+    share = np.linspace(0, 1, count) if whole else np.arange(count) / count
+    return np.unique([int(np.argmin(np.abs(angles - value))) for value in share * angles[-1]])
+
+
+def _copies(film: Path, times: np.ndarray) -> list[np.ndarray]:
+    wanted = set(times.tolist())
+    pictures = film_pictures(film, float(times[0]), float(times[-1]))
+    return [picture.colour(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
+
+
+def _without_strays(at: np.ndarray, angles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Samples that fit between their neighbours; the ends stay. One that was taken for another place stands out."""
+    while len(at) > FEWEST:
+        middle = np.interp(at[1:-1], at, angles)
+        share = (at[1:-1] - at[:-2]) / np.maximum(at[2:] - at[:-2], 1e-9)
+        off = np.abs(angles[:-2] + share * (angles[2:] - angles[:-2]) - middle)
+        worst = int(np.argmax(off))
+        if off[worst] < STRAY * (angles[worst + 2] - angles[worst]):
+            break
+        at, angles = np.delete(at, worst + 1), np.delete(angles, worst + 1)
+    return at, angles
+
+
+def _between(at: np.ndarray, angles: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """Angles at every picture: through the measured ones, never falling, without corners in speed."""
+    from scipy.interpolate import PchipInterpolator
+
+    at, kept = np.unique(at, return_index=True)
+    return np.maximum.accumulate(PchipInterpolator(at, np.maximum.accumulate(angles[kept]))(where))

@@ -1,0 +1,102 @@
+"""How a film runs: when the picture changes and by how much, and small copies to tell places in it alike.
+
+One pass over the film. Numbers are kept for every picture; copies are thinned out as the film goes on, so that
+memory doesn't grow with its length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder.footage import FilmPicture
+
+SMALL_SIDE = 160  # px: a turn of a degree moves the rim by half a pixel or so, a whole step by several
+MOST_COPIES = 2400  # kept at a time: 35 MB
+LEAST_LEVELS = 2.0  # of 255: a smaller difference of two pixels is coding noise
+REST_S = 1.0
+MOVING_SHARE = 0.1  # of the usual change while the disc turns: less is standing still
+
+
+@dataclass(frozen=True)
+class Course:
+    """times: (n,) seconds. change: (n,) about how far things moved since the picture before, px of the copies.
+
+    copies: uint8 (m, h, w) small grey copies; places: (m,) which pictures they are of.
+    """
+
+    times: np.ndarray
+    change: np.ndarray
+    copies: np.ndarray
+    places: np.ndarray
+
+    @property
+    def run(self) -> np.ndarray:
+        """(n,) change added up: how far the picture has come. Grows with the angle, whatever the speed."""
+        return np.cumsum(self.change)
+
+    def moving_part(self) -> tuple[int, int] | None:
+        """First and last picture of the turning, standstill before and after left out; None: nothing turns."""
+        changed = self.change[self.change > 0]
+        if len(changed) < 8:
+            return None
+        limit = MOVING_SHARE * float(np.quantile(changed, 0.8))
+        moving = np.flatnonzero(_smoothed(self.change) > limit)
+        if len(moving) < 8:
+            return None
+        # with what is left of the movement to either side, which may be slow, and some standstill
+        begins, ends = self.times[moving[0]] - REST_S, self.times[moving[-1]] + REST_S
+        return int(np.searchsorted(self.times, begins)), int(np.searchsorted(self.times, ends, "right")) - 1
+
+
+def read_course(pictures: Iterable[FilmPicture]) -> Course:
+    times: list[float] = []
+    change: list[float] = []
+    copies: list[np.ndarray] = []
+    places: list[int] = []
+    stride, before = 1, None
+    for index, picture in enumerate(pictures):
+        small = picture.grey(SMALL_SIDE)
+        soft = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 1.0)
+        times.append(picture.time_s)
+        change.append(0.0 if before is None or before.shape != soft.shape else _difference(before, soft))
+        before = soft
+        if index % stride == 0:
+            copies.append(small)
+            places.append(index)
+            if len(copies) > MOST_COPIES:
+                stride, copies, places = 2 * stride, copies[::2], places[::2]
+    copies = [copy for copy in copies if copy.shape == copies[0].shape]
+    stack = np.stack(copies) if copies else np.zeros((0, 1, 1), np.uint8)
+    kept = np.array(places[: len(copies)], int)
+    return Course(np.array(times), np.array(change) / np.interp(np.arange(len(times)), kept, _slopes(stack)), stack, kept)
+
+
+def _slopes(copies: np.ndarray) -> np.ndarray:
+    """(m,) levels a px sideways in each copy, where the film changes: a side full of detail changes more by the
+    same turn than a plain one, and this makes up for it.
+    """
+    soft = np.stack([cv2.GaussianBlur(copy.astype(np.float32), (0, 0), 1.0) for copy in copies])
+    moving = soft.std(axis=0)
+    area = moving > max(LEAST_LEVELS, 0.1 * float(moving.max()))
+    if not area.any():
+        return np.ones(len(copies))
+    return np.array([float(np.sqrt((cv2.Sobel(one, cv2.CV_32F, 1, 0, scale=0.125)[area] ** 2).sum() / area.size)) for one in soft])
+
+
+def _difference(before: np.ndarray, after: np.ndarray) -> float:
+    """Root mean square of what differs clearly; light that changes as a whole and noise don't count."""
+    off = after - before
+    off -= np.median(off)
+    noise = 1.4826 * float(np.median(np.abs(off)))
+    clear = np.abs(off) > max(LEAST_LEVELS, 4.0 * noise)
+    return float(np.sqrt((off[clear] ** 2).sum() / off.size))
+
+
+def _smoothed(change: np.ndarray) -> np.ndarray:
+    """Mean of nine: slow movement may show in every third picture only, and recorders repeat pictures."""
+    padded = np.pad(change, 4, mode="edge")
+    return np.convolve(padded, np.full(9, 1 / 9), "valid")

@@ -1,0 +1,46 @@
+"""What a film showed, in words."""
+
+from __future__ import annotations
+
+from builder.spin import FilmTake, Finding
+
+LATE_TURN = 1.9  # turns: a little more than one is how it should be filmed
+
+
+def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
+    """What the frames alone don't show. part: a part turn was meant."""
+    found = []
+    step = 360.0 / take.wanted
+    if not take.closed and not part and take.turned_deg is not None:
+        missing = 360.0 - take.turned_deg
+        message = f"The film shows about {take.turned_deg:.0f}° of the turn: about {missing:.0f}° are missing."
+        advice = "Film the whole turn and a little more, or say closed = false if a part turn is meant."
+        last = len(take.names) - 1
+        found.append(Finding("open-loop", (last, 0), "fail", missing, 1.5 * step, message, advice))
+    if take.turns > LATE_TURN:
+        message = f"The film shows {take.turns:.1f} turns; the first whole one is used, {_span(take)}."
+        found.append(Finding("open-loop", (), "note", 360 * take.turns, 360.0, message, "Say from and to for another one."))
+    if take.judged and len(take.names) < _possible(take, part):
+        message = f"The turn is so fast that the film has {len(take.names)} pictures of it, for {_possible(take, part)} frames."
+        advice = "Turn slower (20 to 30 s a turn are usual), or ask for fewer with frames_count."
+        found.append(Finding("too-few-frames", (), "warn", len(take.names), take.wanted, message, advice))
+    if not take.judged:
+        message = "How far the disc turned can't be told from the pictures: frames were taken by how much they change."
+        advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
+        found.append(Finding("uneven-steps", (), "warn", 0.0, 0.0, message, advice))
+    return found
+
+
+def film_note(take: FilmTake) -> str:
+    return f"{len(take.names)} frames from the film, {_span(take)}"
+
+
+def _possible(take: FilmTake, part: bool) -> int:
+    """Frames that a slow turn would have given."""
+    if part or take.turned_deg is None:
+        return take.wanted
+    return min(take.wanted, int(take.turned_deg * take.wanted / 360.0 + 1.05))
+
+
+def _span(take: FilmTake) -> str:
+    return f"from {take.start_s:.1f} s to {take.end_s:.1f} s"

@@ -1,0 +1,226 @@
+"""Frames from a film: the turn found in it, frames evenly in angle, and plain words for films that won't do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from builder.cache import Cache
+from builder.catalog import read_catalog
+from builder.checking import check_film, is_film
+from builder.errors import CatalogError, PhotoError
+from builder.filmed import film_findings, take_frames
+from builder.filmed.choose import candidates, frame_name
+from builder.filmed.angles import FilmAngles
+from builder.filmed.course import read_course
+from builder.filmed.loop import find_loop
+from builder.footage import _from_hdr, film_pictures, open_footage
+from builder.gather import gather_spins
+from builder.item import measure
+from builder.spin import FilmTake
+from builder.workers import Workers
+from tests.command import kickwheel
+from tests.films import drawn_poses, uneven_turn, write_film, write_sound, write_turn
+from tests.pictures import patchwork, write_catalog
+from tests.turntable import Scene
+
+ITEM = '[shop]\nname = "Saltmarsh Bench"\n[[item]]\ntitle = "Pot"\nframes = "turn.mp4"\n'
+
+
+@pytest.fixture(scope="module")
+def poses() -> np.ndarray:
+    return drawn_poses(Scene(shape="pot"), 2.5)
+
+
+@pytest.fixture(scope="module")
+def rough() -> np.ndarray:
+    """Small and few: enough where nothing is measured."""
+    return drawn_poses(Scene(shape="pot"), 3.0, 160, 120)
+
+
+def loop_of(film: Path):
+    course = read_course(film_pictures(film))
+    part = course.moving_part()
+    return part and find_loop(course, *part)
+
+
+# ---- the turn ----------------------------------------------------------------------------------------------
+
+
+def test_a_turn_of_uneven_speed_becomes_even_frames(poses, tmp_path):
+    """36 frames, their true angles within 1.0° of the wanted ones in the mean; found again from the cache."""
+    times, wanted = uneven_turn(7, 372.5, seed=4, jitter=0.3)
+    shop = write_catalog(tmp_path, ITEM).parent
+    truth = write_turn(shop / "turn.mp4", poses, times, wanted)
+    cache = Cache(shop / ".kickwheel")
+    (spin,) = gather_spins(read_catalog(shop).items)
+    with Workers(1) as workers:
+        spin, measures = measure(spin, 480, cache, workers)
+    take = spin.take
+    film_times = np.array([picture.time_s for picture in film_pictures(shop / "turn.mp4")])
+    seen = np.array([float(name.rpartition("-")[2][:-5]) for name in take.names])
+    true = truth[[int(np.argmin(np.abs(film_times - time))) for time in seen]]
+    assert len(take.names) == 36 and take.closed and take.judged
+    off = true - true[0] - np.arange(36) * 10
+    assert np.abs(off - off.mean()).mean() <= 1.0
+    ends = [truth[int(np.argmin(np.abs(film_times - time)))] for time in (take.start_s, take.end_s)]
+    assert ends[1] - ends[0] == pytest.approx(360, rel=0.01)
+    assert [photo.path.name for photo in spin.photos] == list(take.names)
+    assert measures.frame_count == 36 and measures.turn == "counterclockwise"
+    assert not {f.kind for f in measures.findings if f.severity == "fail"}
+    again = {file: file.stat().st_mtime_ns for file in spin.photos[0].path.parent.iterdir()}
+    with Workers(1) as workers:
+        (fresh,) = gather_spins(read_catalog(shop).items)
+        assert measure(fresh, 480, Cache(shop / ".kickwheel"), workers)[0].photos == spin.photos
+    assert again == {file: file.stat().st_mtime_ns for file in spin.photos[0].path.parent.iterdir()}
+
+
+def test_half_a_turn_says_how_much_is_missing(poses, tmp_path):
+    times, angles = uneven_turn(4, 180, seed=2)
+    write_turn(tmp_path / "turn.mp4", poses, times, angles)
+    take = take_frames(tmp_path / "turn.mp4", tmp_path)
+    (finding,) = [f for f in film_findings(take, part=False) if f.kind == "open-loop"]
+    assert not take.closed and finding.severity == "fail" and "missing" in finding.message
+    assert finding.measured == pytest.approx(180, abs=60)  # by perspective alone
+    assert not [f for f in film_findings(take, part=True) if f.kind == "open-loop"]
+
+
+@pytest.mark.parametrize("turned, turns", [(360, 1.0), (400, 1.1), (725, 2.0)])
+def test_the_first_whole_turn_is_found_within_a_hundredth(rough, tmp_path, turned, turns):
+    times, angles = uneven_turn(turned / 45, turned, seed=3, uneven=0.6)
+    truth = write_turn(tmp_path / "turn.mp4", rough, times, angles)
+    loop = loop_of(tmp_path / "turn.mp4")
+    assert loop.closed and truth[loop.end] - truth[loop.start] == pytest.approx(360, rel=0.01)
+    assert loop.turns == pytest.approx(turns, abs=0.15)
+
+
+def test_a_part_of_a_turn_is_not_taken_for_a_whole_one(rough, tmp_path):
+    times, angles = uneven_turn(5, 300, seed=1)
+    write_turn(tmp_path / "turn.mp4", rough, times, angles)
+    assert not loop_of(tmp_path / "turn.mp4").closed
+
+
+def test_a_film_of_no_turn(rough, tmp_path):
+    times, angles = uneven_turn(1, 0, seed=1)
+    write_turn(tmp_path / "turn.mp4", rough, times, angles)
+    with pytest.raises(PhotoError, match="nothing is seen to turn in it"):
+        take_frames(tmp_path / "turn.mp4", tmp_path)
+
+
+def test_two_turns_and_too_fast_a_turn_are_said():
+    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, wanted=36)
+    two = FilmTake(names=("a",) * 36, turns=2.0, **base)
+    assert [(f.kind, f.severity) for f in film_findings(two, part=False)] == [("open-loop", "note")]
+    assert "2.0 turns" in film_findings(two, part=False)[0].message
+    fast = FilmTake(names=("a",) * 20, turns=1.0, **base)
+    assert [(f.kind, f.severity) for f in film_findings(fast, part=False)] == [("too-few-frames", "warn")]
+    assert film_findings(FilmTake(names=("a",) * 36, turns=1.0, **base), part=False) == []
+
+
+def test_frames_are_chosen_near_their_angle_and_never_twice():
+    angles = FilmAngles(5, np.linspace(0, 360, 721), 360.0, True, True)
+    lists = candidates(angles, 36, part=False)
+    assert [places[len(places) // 2] - 5 for places in lists] == pytest.approx([20 * k for k in range(36)], abs=1)
+    fast = FilmAngles(0, np.linspace(0, 360, 25), 360.0, True, True)
+    chosen = [place for places in candidates(fast, 36, part=False) for place in places]
+    assert len(chosen) == len(set(chosen)) == 24
+    part = FilmAngles(0, np.linspace(0, 90, 91), 90.0, False, True)
+    assert [places[0] for places in candidates(part, 4, part=True)] == pytest.approx([0, 30, 60, 90], abs=1)
+
+
+# ---- reading films -----------------------------------------------------------------------------------------
+
+
+def test_rotation_size_and_times_are_as_another_reader_sees_them(tmp_path):
+    """The upright picture against the FFmpeg program's own turning of the same film."""
+    import imageio.v3 as iio
+
+    pytest.importorskip("imageio_ffmpeg")
+    picture = patchwork(96, 64)
+    for rotation in (0, 90, 180, -90):
+        film = write_film(tmp_path / f"r{rotation}.mp4", [picture] * 3, [0.0, 0.04, 0.11], rotation=rotation)
+        head = open_footage(film)
+        pictures = list(film_pictures(film))
+        ours = pictures[0].colour()
+        theirs = iio.imread(film, index=0, plugin="FFMPEG")
+        assert ours.shape[:2] == (head.height, head.width) == theirs.shape[:2]
+        assert np.abs(ours.astype(int) - theirs).mean() < 3
+        assert [p.time_s for p in pictures] == pytest.approx([0.0, 0.04, 0.11], abs=1e-3)
+    assert [p.time_s for p in film_pictures(film, 0.03, 0.05)] == pytest.approx([0.04], abs=1e-3)
+
+
+def test_colours_of_a_film_are_kept(tmp_path):
+    patches = np.zeros((64, 96, 3), np.uint8)
+    colours = [(200, 40, 40), (40, 180, 60), (50, 60, 200), (128, 128, 128), (250, 250, 250), (16, 16, 16)]
+    for k, colour in enumerate(colours):
+        patches[:, 16 * k : 16 * k + 16] = colour
+    film = write_film(tmp_path / "c.mp4", [patches] * 2, [0.0, 0.1], options={"crf": "5"})
+    seen = next(iter(film_pictures(film))).colour()[32, 8::16]
+    assert np.abs(seen.astype(int) - colours).max() <= 4
+
+
+def test_high_dynamic_range_comes_down_to_srgb():
+    """Reference white of ITU-R BT.2408-7 table 1: HLG 75 %, PQ 58 % (203 cd/m²); grey card (18 %) HLG 38 %, PQ 38 % (26 cd/m²).
+
+    26 of 203 cd/m² is 12.8 % of white, HLG's 38 % a light of 0.048 of 0.265, 18.2 %: sRGB codes 101 and 118.
+    """
+    def codes(level, curve):
+        return _from_hdr(np.full((1, 1, 3), round(level * 65535), np.uint16), curve)[0, 0]
+
+    assert codes(0.75, 18) == pytest.approx([255] * 3, abs=1) and codes(0.0, 18) == pytest.approx([0] * 3, abs=1)
+    assert codes(0.5806, 16) == pytest.approx([255] * 3, abs=1)
+    assert codes(0.38, 16) == pytest.approx([101] * 3, abs=2)
+    assert codes(0.38, 18) == pytest.approx([118] * 3, abs=2)
+
+
+def test_films_that_cant_be_read_are_one_message_each(tmp_path):
+    (tmp_path / "empty.mp4").write_bytes(b"")
+    (tmp_path / "noise.mov").write_bytes(np.random.default_rng(0).bytes(5000))
+    write_sound(tmp_path / "sound.mp4")
+    whole = write_film(tmp_path / "whole.mp4", [patchwork(96, 64, seed=k) for k in range(30)], np.arange(30) / 30)
+    (tmp_path / "cut.mp4").write_bytes(whole.read_bytes()[: len(whole.read_bytes()) // 2])
+    for name, what in {"empty.mp4": "can't be read", "noise.mov": "can't be read", "sound.mp4": "sound only",
+                       "cut.mp4": "can't be read"}.items():  # fmt: skip
+        with pytest.raises(PhotoError, match=what) as caught:
+            open_footage(tmp_path / name)
+        assert len(caught.value.faults) == 1 and caught.value.faults[0].advice
+    ran = kickwheel("check", tmp_path / "sound.mp4")
+    assert ran.status == 2 and ran.err.count("\n") == 1 and "sound only" in ran.err and "Traceback" not in ran.err
+
+
+def test_names_tell_the_time_in_the_film_and_sort_by_it(tmp_path):
+    names = [frame_name(Path("turn.mov"), time, 7) for time in (2.5, 10.25, 100.0)]
+    assert names == ["turn-002.500s.png", "turn-010.250s.png", "turn-100.000s.png"] == sorted(names)
+
+
+# ---- the catalogue -----------------------------------------------------------------------------------------
+
+
+def faults_of(shop: Path, text: str) -> list[str]:
+    write_catalog(shop, text)
+    try:
+        read_catalog(shop)
+    except CatalogError as error:
+        return [f"{fault.what} {fault.advice}" for fault in error.faults]
+    return []
+
+
+def test_from_and_to_are_times_of_a_film_and_names_in_a_folder(tmp_path):
+    write_film(tmp_path / "turn.mp4", [patchwork()] * 2, [0, 0.1])
+    (tmp_path / "jug").mkdir()
+    (tmp_path / "note.txt").write_text("not a film")
+    assert faults_of(tmp_path, ITEM + 'from = 2.5\nto = "1:02.5"\nframes_count = 24\n') == []
+    (item,) = read_catalog(tmp_path).items
+    assert item.film == tmp_path / "turn.mp4" and item.film_span_s == (2.5, 62.5)
+    folder = ITEM.replace("turn.mp4", "jug")
+    assert faults_of(tmp_path, folder + 'from = "IMG_1.jpg"\n') == []
+    assert read_catalog(tmp_path).items[0].film is None
+    assert "is a time" in faults_of(tmp_path, folder + "from = 3\n")[0]
+    assert "is for films" in faults_of(tmp_path, folder + "frames_count = 24\n")[0]
+    assert "clock time" in faults_of(tmp_path, ITEM + 'from = "IMG_1.jpg"\n')[0]
+    assert "before from" in faults_of(tmp_path, ITEM + "from = 9\nto = 3\n")[0]
+    assert "frames_count" in faults_of(tmp_path, ITEM + "frames_count = 1\n")[0]
+    assert "no film" in faults_of(tmp_path, ITEM.replace("turn.mp4", "note.txt"))[0]
+    assert is_film(tmp_path / "turn.mp4") and not is_film(tmp_path / "note.txt")
