@@ -9,7 +9,7 @@ import pytest
 
 from builder.cache import Cache
 from builder.catalog import read_catalog
-from builder.checking import check_film, is_film
+from builder.checking import is_film
 from builder.errors import CatalogError, PhotoError
 from builder.filmed import film_findings, take_frames
 from builder.filmed.choose import candidates, frame_name
