@@ -24,6 +24,16 @@ def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda f: (_RANK[f.severity], f.frames[:1] or (-1,), f.kind)))
 
 
+def old_backdrop(doubt: str) -> Finding:
+    """Finish couldn't tell the subject from the set safely, for the reason given, and leaves the set as it is.
+
+    Its kind is not one of KINDS, which are those of a check: only a finish can say this.
+    """
+    message = f"The old backdrop stays: {doubt}."
+    advice = "Shoot before a plain, still backdrop that isn't the subject's colour, or add a photo of the empty set (plate)."
+    return Finding("old-backdrop", (), "warn", 1, 0, message, advice)
+
+
 class Wording:
     """Makes findings for one spin. names: file names by frame index."""
 
