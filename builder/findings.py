@@ -55,6 +55,16 @@ def with_findings(measures: SpinMeasures, more: Sequence[Finding]) -> SpinMeasur
     return dataclasses.replace(measures, findings=found, verdict=verdict_of(found))
 
 
+def old_backdrop(doubt: str) -> Finding:
+    """Finish couldn't tell the subject from the set safely, for the reason given, and leaves the set as it is.
+
+    Its kind is not one of KINDS, which are those of a check: only a finish can say this.
+    """
+    message = f"The old backdrop stays: {doubt}."
+    advice = "Shoot before a plain, still backdrop that isn't the subject's colour, or add a photo of the empty set (plate)."
+    return Finding("old-backdrop", (), "warn", 1, 0, message, advice)
+
+
 class Wording:
     """Makes findings for one spin. names: file names by frame index."""
 

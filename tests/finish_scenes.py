@@ -79,7 +79,7 @@ def _glazed(light: np.ndarray, table: Turntable) -> np.ndarray:
 
     A full cylinder of index 1.5 inverts what stands behind it; towards the rim it reflects (Fresnel) and darkens.
     """
-    empty = cv2.resize(_empty(table), (table.width, table.height), interpolation=cv2.INTER_AREA)
+    empty = cv2.resize(empty_set(table), (table.width, table.height), interpolation=cv2.INTER_AREA)
     body = _body_mask(table)
     rows = np.nonzero(body.max(axis=1) > 0.5)[0]
     column = np.arange(table.width, dtype=np.float32)
@@ -96,7 +96,7 @@ def _glazed(light: np.ndarray, table: Turntable) -> np.ndarray:
     return glass
 
 
-def _empty(table: Turntable) -> np.ndarray:
+def empty_set(table: Turntable) -> np.ndarray:
     """Linear light of the set without the subject, at twice the size."""
     light = table._backdrop.copy()
     flat, depth = light.reshape(-1, 3), np.full(light.shape[0] * light.shape[1], np.inf, np.float32)

@@ -14,7 +14,8 @@ from builder.finished.light import across, exposure, neutral_of_card
 from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
 from builder.finished.values import CleanSet, FinishPlan, Rgb
-from builder.spin import IDENTITY, Photo, SpinMeasures
+from builder.findings import old_backdrop
+from builder.spin import IDENTITY, Finding, Photo, SpinMeasures
 
 
 def plan_finish(
@@ -42,9 +43,11 @@ def plan_finish(
     even = settings.deflicker and not keep
     evening = tuple(tuple(frame.gain) if even else NO_GAIN for frame in measures.frames)
 
+    found: tuple[Finding, ...] = ()
     survey = survey_turn(photos, to_reference, evening, measures.axis_x, empty_set)
     if survey.doubts and not keep:
-        notes += [f"{doubt}: the old backdrop stays" for doubt in survey.doubts]
+        found = tuple(old_backdrop(doubt) for doubt in survey.doubts)
+        notes += [f"{finding.message} {finding.advice}" for finding in found]
     disc = _disc(survey, measures, settings)
     px_per_mm = 2 * disc.semi_x / survey.scale / disc_mm if disc and disc_mm else None
     if disc_mm and disc is None:
@@ -73,6 +76,7 @@ def plan_finish(
         saturation=float(settings.saturation),
         clean_set=clean,
         notes=tuple(notes),
+        findings=found,
     )
 
 

@@ -19,7 +19,8 @@ from scipy.sparse.csgraph import connected_components
 from builder.colour import decode, encode
 
 _SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
-_STEP_CODES = 4.0  # sRGB codes a pixel: a plate's own shading is softer than this, an object's outline steeper
+_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
+_OUTLINE_CODES = 4.0  # the same in one frame, which is noisier
 _SHADE_CODES = 6.0  # the subject's shade moves the table by this much, and by twice what moves the wall behind
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
 
@@ -65,6 +66,8 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         box = _box(~sure)
         colour[box], more = _grown(stack[(slice(None), *box)], dense[box], sure[box])
         seen[box] |= more
+        if axis_x is not None:
+            seen |= ~_mirrored(~seen, axis_x)
     spread, steady = _spread(stack, colour, _crossed(stack, colour) | ~sure, hull)
     return Plate(
         colour=colour,
@@ -209,8 +212,8 @@ def _motion(stack: np.ndarray) -> np.ndarray:
 def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] | None:
     """Where the subject passes: rows of broad movement, as wide on either side of the axis as on the wider one.
 
-    Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for half of its
-    height, at the neighbouring width: a round foot hardly moves. So does a round neck, a lid, a knob, of which nothing
+    Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for as much
+    again, at the neighbouring width: a round foot hardly moves. So does a round neck, a lid, a knob, of which nothing
     says how high it is: the way goes on to the picture's top.
     """
     kernel = np.ones((3, 3), np.uint8)
@@ -228,7 +231,7 @@ def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] |
     height = rows[-1] - rows[0] + 1
     spare = int(0.5 * height) + 3
     reach = cv2.dilate(reach.reshape(-1, 1).astype(np.float32), np.ones((2 * (spare // 2) + 1, 1))).ravel()
-    top, bottom = 0, min(len(reach), rows[-1] + spare + 1)
+    top, bottom = 0, min(len(reach), rows[-1] + height + 1)
     inner = reach[rows[0] : rows[-1] + 1]
     reach[top : rows[0]] = inner[: max(1, height // 4)].max()
     reach[rows[-1] + 1 : bottom] = inner[-max(1, height // 4) :].max()
@@ -271,6 +274,17 @@ def _joined(joins: list[np.ndarray], start: np.ndarray) -> np.ndarray:
     reached = np.zeros(labels.max() + 1, bool)
     reached[labels[start.ravel()]] = True
     return reached[labels].reshape(start.shape)
+
+
+def _mirrored(mask: np.ndarray, axis_x: float) -> np.ndarray:
+    """Of a mask what has its like on the other side of the axis, give or take a lean of the axis.
+
+    What a turning thing never uncovers is round about the axis; what has no counterpart is shade or a fold of the set.
+    """
+    flip = np.float32([[-1, 0, 2 * axis_x], [0, 1, 0]])
+    reach = max(mask.shape) // 40 | 1
+    grown = cv2.dilate(mask.astype(np.uint8), np.ones((reach, reach), np.uint8))
+    return mask & (cv2.warpAffine(grown, flip, mask.shape[::-1], flags=cv2.INTER_NEAREST) > 0)
 
 
 def _tolerance(colour: np.ndarray, known: np.ndarray) -> np.ndarray:
@@ -347,4 +361,4 @@ def _crossed(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
         across = cv2.Sobel(away, cv2.CV_32F, 1, 0, scale=1 / 8)
         down = cv2.Sobel(away, cv2.CV_32F, 0, 1, scale=1 / 8)
         steep = np.maximum(steep, cv2.magnitude(across, down).max(axis=2))
-    return cv2.dilate((steep > _STEP_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return cv2.dilate((steep > _OUTLINE_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0

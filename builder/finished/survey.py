@@ -22,6 +22,8 @@ MOST_COPIES = 48  # frames that statistics are drawn from; more say nothing new
 _NOISE_TOO_HIGH = 6.0  # codes: a still set's own change from frame to frame, nine of ten frames; above: not still
 _TEXTURE_TOO_HIGH = 10.0  # codes: a backdrop whose neighbouring pixels differ more than this is patterned
 _TOO_FULL = 0.75  # share of the picture in the subject's way: too little set is left to tell what is set
+_WHOLE = 0.6  # share of the cut in its largest piece: below, it is in pieces…
+_PIECE = 0.05  # …of which those of this share count
 _AREA_JUMP = 1.6  # the subject's area may change by this from one frame to the next, turned on its side
 
 
@@ -108,10 +110,21 @@ def _doubts(plate: Plate, cuts: np.ndarray) -> list[str]:
     ring = outside & (cv2.dilate(plate.way.astype(np.uint8), np.ones((41, 41), np.uint8)) > 0)
     if ring.any() and np.quantile(fine[ring], 0.75) > _TEXTURE_TOO_HIGH:
         doubts.append("the backdrop is patterned")
+    pieces = np.median([_pieces(cut) for cut in cuts])
+    if pieces >= 3:
+        doubts.append("the subject looks so much like the backdrop that it comes apart")
+    elif pieces == 2:
+        doubts.append("two things stand on the disc, or the subject comes apart")
     jumps = np.maximum(areas[1:] / areas[:-1], areas[:-1] / areas[1:])
     if len(jumps) and np.median(jumps) > _AREA_JUMP:
         doubts.append("the subject can't be followed from frame to frame")
     return doubts
+
+
+def _pieces(cut: np.ndarray) -> int:
+    """How many pieces of some size a cut is in; 1 when one of them is most of it."""
+    areas = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)[2][1:, 4] / cut.sum()
+    return 1 if areas.max() >= _WHOLE else int((areas >= _PIECE).sum())
 
 
 def clean_set(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from builder import colour
-from builder.spin import Affine, Photo
+from builder.spin import Affine, Finding, Photo
 
 Rgb = tuple[float, float, float]
 
@@ -76,6 +76,7 @@ class FinishPlan:
     saturation: float = 0.0
     clean_set: CleanSet | None = None  # None: no matte can be made
     notes: tuple[str, ...] = ()  # where a milder treatment was chosen, in words
+    findings: tuple[Finding, ...] = ()  # why the old backdrop had to stay
     numbers: dict[str, float] = field(default_factory=dict)  # what was measured on the way, for `explain`
 
     @property

@@ -1,6 +1,6 @@
 """How good the finish is, against the truth of the rendered sequences: `python tests/bench/finish.py`.
 
-    python tests/bench/finish.py [SET]… [--every K] [--measured] [--width PX] [--pictures DIR]
+    python tests/bench/finish.py [SET]… [--drawn] [--every K] [--measured] [--width PX] [--pictures DIR]
 
 Prints one table. Sequences lie in KICKWHEEL_SETS (default: ../shared/sets beside the repository). --measured: numbers
 about the frames as the check measures them, instead of the truth's. --every K: each K-th frame only. --pictures: also
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +21,7 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[1])]
 
+from finish_scenes import SCENES, drawn_turn  # noqa: E402
 from rendered import HALF, RenderedSet, rendered_names, rendered_set, truth_measures  # noqa: E402
 
 from builder import colour  # noqa: E402
@@ -211,6 +213,26 @@ def show(folder: Path, one: RenderedSet, plan: FinishPlan, done: Finished, index
     cv2.imwrite(str(folder / f"{one.name}-{index:02d}.png"), np.vstack([np.hstack(tiles[:2]), np.hstack(tiles[2:])])[..., ::-1])
 
 
+def judge_drawn(name: str, every: int) -> str:
+    """One line about a drawn turn: white on white, gloss black, clear glass, dark sets."""
+    with tempfile.TemporaryDirectory() as folder:
+        one = drawn_turn(name, Path(folder))
+        plan = plan_finish(one.photos, one.measures, settings(shadow=0.0))
+        rows = []
+        for index in range(0, len(one.photos), every):
+            done, mask = finish_frame(plan, index), one.masks[index]
+            if done.matte is None:
+                return f"{name:16s} left on its old backdrop: {'; '.join(f.message for f in plan.findings)}"
+            to_output = square(done.to_output)
+            burnt = newly_burnt(done, read_photo(one.photos[index]), mask, to_output)
+            rows.append((overlap(done.matte, mask, to_output), white_share(done, mask, to_output), burnt))
+    ious, whites, burnt = np.array(rows).T
+    return (
+        f"{name:16s} IoU {ious.mean():.3f}  least {ious.min():.3f}  "
+        f"white {100 * whites.mean():.2f} %  burnt {100 * burnt.max():.2f} %"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("sets", nargs="*")
@@ -218,7 +240,12 @@ def main() -> None:
     parser.add_argument("--measured", action="store_true")
     parser.add_argument("--width", type=int)
     parser.add_argument("--pictures", type=Path)
+    parser.add_argument("--drawn", action="store_true", help="drawn turns instead of the rendered ones")
     args = parser.parse_args()
+    if args.drawn:
+        for name in args.sets or SCENES:
+            print(judge_drawn(name, args.every), flush=True)
+        return
     rows = []
     for name in args.sets or rendered_names():
         one = rendered_set(name)
