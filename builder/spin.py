@@ -116,3 +116,4 @@ class SpinMeasures:
     turn: Turn | None = None
     angle_sigma_deg: float | None = None  # None: steps can't be judged
     neutral_gain: tuple[float, float, float] = (1.0, 1.0, 1.0)  # linear white-balance gains, g = 1
+    tape: tuple[tuple[float, float], ...] = ()  # outline of the coded rim tape, px of the spin's reference; empty: none read

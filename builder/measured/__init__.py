@@ -61,7 +61,16 @@ def measure_spin(
         turn=turn or survey.turn.direction,
         angle_sigma_deg=float(survey.turn.sigma_deg) if judged else None,
         neutral_gain=survey.neutral.gain,
+        tape=_tape_outline(survey),
     )
+
+
+def _tape_outline(survey: Survey) -> tuple[tuple[float, float], ...]:
+    """In source pixels."""
+    if survey.tape is None:
+        return ()
+    scale = survey.copies.size[0] / survey.copies.detail.shape[2]
+    return tuple((float(x), float(y)) for x, y in (survey.tape.outline() + 0.5) * scale - 0.5)
 
 
 def _plain(slug: str, source: str, frames: list, findings: list, turn: Turn | None) -> SpinMeasures:
