@@ -68,6 +68,7 @@ class FilmTake:
     judged: bool  # whether the angles were measured
     turns: float  # whole turns the film holds, 0: not even one
     wanted: int  # frames asked for
+    smear_px: float | None = None  # sigma by which edges are softer than at rest; 0: not to be seen; None: no rest in the film
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -16,6 +17,7 @@ from builder.filmed.choose import candidates, frame_name
 from builder.filmed.angles import FilmAngles
 from builder.filmed.course import read_course
 from builder.filmed.loop import find_loop
+from builder.filmed.smear import measure_smear
 from builder.footage import _from_hdr, film_pictures, open_footage
 from builder.gather import gather_spins
 from builder.item import measure
@@ -117,6 +119,22 @@ def test_two_turns_and_too_fast_a_turn_are_said():
     fast = FilmTake(names=("a",) * 20, turns=1.0, **base)
     assert [(f.kind, f.severity) for f in film_findings(fast, part=False)] == [("too-few-frames", "warn")]
     assert film_findings(FilmTake(names=("a",) * 36, turns=1.0, **base), part=False) == []
+
+
+def test_a_turn_that_smears_is_said(poses, tmp_path):
+    """Each picture of the turn smeared sideways over 9 px, as by a long exposure, against the same film taken sharp."""
+    times, angles = uneven_turn(3, 90, seed=1)
+    place = np.rint(angles / 2.5).astype(int)
+    turning = np.gradient(angles, times) > 3
+    found = {}
+    for name, smeared in (("sharp", False), ("smeared", True)):
+        pictures = [cv2.blur(poses[k], (9, 1)) if smeared and moves else poses[k] for k, moves in zip(place, turning)]
+        film = write_film(tmp_path / f"{name}.mp4", pictures, times)
+        course = read_course(film_pictures(film))
+        found[name] = measure_smear(film, course, FilmAngles(0, angles, 90.0, False, True))
+    assert found["sharp"] == 0 and found["smeared"] > 1.5
+    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, smear_px=found["smeared"])
+    assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("blurred", "warn")]
 
 
 def test_frames_are_chosen_near_their_angle_and_never_twice():

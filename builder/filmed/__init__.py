@@ -17,6 +17,7 @@ from builder.filmed.angles import FilmAngles, measure_angles
 from builder.filmed.choose import candidates, frame_name, write_sharpest
 from builder.filmed.course import Course, read_course
 from builder.filmed.loop import Loop, find_loop
+from builder.filmed.smear import measure_smear
 from builder.filmed.words import film_findings, film_note
 from builder.footage import film_pictures, open_footage
 from builder.spin import FilmTake
@@ -53,6 +54,7 @@ def take_frames(
         turns=loop.turns,
         judged=angles.judged,
         wanted=count,
+        smear_px=measure_smear(film, course, angles),
     )
 
 

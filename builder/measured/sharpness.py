@@ -56,7 +56,7 @@ def measure_sharpness(detail: np.ndarray, mask: np.ndarray, output_scale: float,
     widest output for one of `detail`.
     """
     with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(lambda frame: _softness(frame, mask), detail)))
+        softness = np.stack(list(pool.map(lambda frame: softness_of(frame, mask), detail)))
     return compare_softness(softness, output_scale, closed)
 
 
@@ -94,7 +94,7 @@ def _beside(softness: np.ndarray, index: int, closed: bool) -> tuple[np.ndarray,
     return usual, softest
 
 
-def _softness(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
+def softness_of(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
     """b^2 of the sharper edges among the strong ones, for each direction: (DIRECTIONS,) px^2 or NaN."""
     found = np.full(DIRECTIONS, np.nan)
     x, y, w, h = cv2.boundingRect(mask.astype(np.uint8))
