@@ -52,9 +52,9 @@ def loop_of(film: Path):
 
 
 def test_a_turn_of_uneven_speed_becomes_even_frames(poses, tmp_path):
-    """36 frames, their true angles within 1.0° of the wanted ones in the mean; found again from the cache."""
+    """18 frames, their true angles within 1.0° of the wanted ones in the mean; found again from the cache."""
     times, wanted = uneven_turn(7, 372.5, seed=4, jitter=0.3)
-    shop = write_catalog(tmp_path, ITEM).parent
+    shop = write_catalog(tmp_path, ITEM + "frames_count = 18\n").parent
     truth = write_turn(shop / "turn.mp4", poses, times, wanted)
     cache = Cache(shop / ".kickwheel")
     (spin,) = gather_spins(read_catalog(shop).items)
@@ -64,13 +64,13 @@ def test_a_turn_of_uneven_speed_becomes_even_frames(poses, tmp_path):
     film_times = np.array([picture.time_s for picture in film_pictures(shop / "turn.mp4")])
     seen = np.array([float(name.rpartition("-")[2][:-5]) for name in take.names])
     true = truth[[int(np.argmin(np.abs(film_times - time))) for time in seen]]
-    assert len(take.names) == 36 and take.closed and take.judged
-    off = true - true[0] - np.arange(36) * 10
+    assert len(take.names) == 18 and take.closed and take.judged
+    off = true - true[0] - np.arange(18) * 20
     assert np.abs(off - off.mean()).mean() <= 1.0
     ends = [truth[int(np.argmin(np.abs(film_times - time)))] for time in (take.start_s, take.end_s)]
     assert ends[1] - ends[0] == pytest.approx(360, rel=0.01)
     assert [photo.path.name for photo in spin.photos] == list(take.names)
-    assert measures.frame_count == 36 and measures.turn == "counterclockwise"
+    assert measures.frame_count == 18 and measures.turn == "counterclockwise"
     assert not {f.kind for f in measures.findings if f.severity == "fail"}
     again = {file: file.stat().st_mtime_ns for file in spin.photos[0].path.parent.iterdir()}
     with Workers(1) as workers:

@@ -16,7 +16,7 @@ from tests.pictures import write_photo
 from tests.rim_scene import Scene, draw
 
 SCENE = Scene(width=560, rows=440, focal_px=1000, aim_mm=75, elevation_deg=18, radius=150)
-COUNT = 16
+COUNT = 12
 
 
 def with_boat(light: np.ndarray, turn_deg: float) -> np.ndarray:
