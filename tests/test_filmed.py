@@ -111,6 +111,17 @@ def test_a_film_of_no_turn(rough, tmp_path):
         take_frames(tmp_path / "turn.mp4", tmp_path)
 
 
+def test_where_the_turn_is_given_it_is_taken_whatever_shows(rough, tmp_path):
+    """A plain thing shows no turn: from and to say where it is, and a finding that angles weren't seen."""
+    write_film(tmp_path / "turn.mp4", [rough[0]] * 40, np.arange(40) / 20)
+    take = take_frames(tmp_path / "turn.mp4", tmp_path, count=8, start_s=0.3, end_s=1.9)
+    assert len(take.names) == 8 and not take.judged and take.closed
+    assert np.diff([float(name.rpartition("-")[2][:-5]) for name in take.names]) == pytest.approx(0.2, abs=0.051)
+    assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("uneven-steps", "warn")]
+    with pytest.raises(PhotoError, match="fewer than two pictures between from and to"):
+        take_frames(tmp_path / "turn.mp4", tmp_path, start_s=5.0, end_s=9.0)
+
+
 def test_two_turns_and_too_fast_a_turn_are_said():
     base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, wanted=36)
     two = FilmTake(names=("a",) * 36, turns=2.0, **base)

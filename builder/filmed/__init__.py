@@ -61,7 +61,8 @@ def take_frames(
 def _turn(film: Path, course: Course, closed: bool, *, given: bool) -> tuple[Loop, FilmAngles]:
     """given: both ends of the turn were given, so that something is taken whatever the pictures show."""
     if len(course.times) < 2:
-        raise PhotoError.at(film, "", "it holds less than two pictures there", "Film the whole turn.")
+        what = "it holds fewer than two pictures" + (" between from and to" if given else "")
+        raise PhotoError.at(film, "", what, "Film the whole turn; from and to are times of the film.")
     part = course.moving_part()
     if part is None and not given:
         raise _nothing_turns(film)

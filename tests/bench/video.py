@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import multiprocessing
-import resource
+import re
 import sys
 import tempfile
 import time
@@ -59,19 +59,19 @@ def long_film(folder: Path) -> Path:
     """60 s of 4K: a turn of 40 s in the middle, from drawn poses made large."""
     import cv2
 
-    poses = drawn_poses(Scene(shape="pot"), 5.0)
+    poses = drawn_poses(Scene(shape="pot"), 2.5)
     times, angles = uneven_turn(40, 365, still_s=10, seed=1, uneven=0.3)
     large = (
-        cv2.resize(poses[round(angle / 5) % len(poses)], (3840, 2160), interpolation=cv2.INTER_LINEAR) for angle in angles
+        cv2.resize(poses[round(angle / 2.5) % len(poses)], (3840, 2160), interpolation=cv2.INTER_LINEAR) for angle in angles
     )
     return write_film(folder / "long.mp4", large, times, options={"crf": "26", "preset": "ultrafast"})
 
 
 def _taken(film: Path, folder: Path, results) -> None:
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     began = time.process_time()
     take = take_frames(film, folder)
-    results.put((before, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time() - began, len(take.names)))
+    status = Path("/proc/self/status").read_text()  # this program's own peak; getrusage would pass on the parent's
+    results.put((int(re.search(r"VmHWM:\s+(\d+)", status)[1]), time.process_time() - began, take))
 
 
 def memory() -> None:
@@ -81,9 +81,10 @@ def memory() -> None:
         results = context.Queue()
         process = context.Process(target=_taken, args=(film, Path(folder), results))
         process.start()
-        before, peak, spent, count = results.get()
+        peak, spent, take = results.get()
         process.join()
-    print(f"60 s of 4K, {count} frames: peak memory {peak / 1024:.0f} MB ({before / 1024:.0f} MB before), CPU {spent:.0f} s")
+    turned = "whole turn" if take.closed else f"{take.turned_deg:.0f}°"
+    print(f"60 s of 4K, {turned}, {len(take.names)} frames: peak memory {peak / 1024:.0f} MB, CPU {spent:.0f} s")
 
 
 if __name__ == "__main__":
