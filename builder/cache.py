@@ -164,12 +164,12 @@ class Cache:
         # as they will be read: a result must not depend on whether it came from the cache
         return Entry(stored, json.loads(json.dumps(facts, sort_keys=True)), cost_s)
 
-    def folder(self, key: str, make: Callable[[Path], Any]) -> tuple[Path, Any]:
+    def folder(self, key: str, make: Callable[[Path], Any], *, force: bool = False) -> tuple[Path, Any]:
         """A folder of files, too large to pass through memory, and the facts (JSON) that `make` returned when it
-        wrote them into the folder it was given. Whole or absent, and made again when a file isn't as it was.
+        wrote them into the folder it was given. Whole or absent, and made again when a file isn't as it was, or by force.
         Raises OutputError, and what make raises."""
         home = self.root / "folders" / key
-        facts = self._folder_facts(home)
+        facts = None if force else self._folder_facts(home)
         if facts is not None:
             return home, facts[0]
         aside = home.with_name(f".{key}.{os.getpid()}.part")

@@ -54,7 +54,7 @@ def _report(checked: Checked, terminal: Terminal, *, as_json: bool, html: Path |
 
 
 def is_film(source: Path) -> bool:
-    return source.suffix.lower() in FILM_ENDINGS and source.is_file()
+    return source.suffix.lower() in FILM_ENDINGS and not source.is_dir()
 
 
 def is_bare_folder(source: Path) -> bool:

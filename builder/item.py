@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from builder.finished import FinishPlan
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 3
+MEASURES_VERSION = 4
 PICTURES_VERSION = 5
 FILMS_VERSION = 1
 
@@ -57,7 +57,7 @@ def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: b
     """The spin's measures, and the spin itself with its photos: taken from its film, if there is one, and in
     turning order (order = "angle"). Raises InputError for a film that shows no turn."""
     if spin.item.film:
-        spin = _from_film(spin, cache, workers)
+        spin = _from_film(spin, cache, workers, force)
     measures = _measured(spin, widest, cache, workers, force)
     if spin.item.keys.order != "angle":
         return spin, measures
@@ -68,7 +68,7 @@ def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: b
     return spin, _measured(spin, widest, cache, workers, force)
 
 
-def _from_film(spin: Spin, cache: Cache, workers: Workers) -> Spin:
+def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool) -> Spin:
     """The spin with the frames of its film, which stay in the cache."""
     from pydantic import TypeAdapter
 
@@ -82,7 +82,7 @@ def _from_film(spin: Spin, cache: Cache, workers: Workers) -> Spin:
         take = workers.submit(film_work, film, folder, keys.frames_count, keys.closed, start_s, end_s).result()
         return adapter.dump_python(take, mode="json")
 
-    folder, facts = cache.folder(key, make)
+    folder, facts = cache.folder(key, make, force=force)
     take = adapter.validate_python(facts)
     return with_take(spin, take, folder, film_note(take))
 

@@ -68,6 +68,7 @@ class FilmTake:
     judged: bool  # whether the angles were measured
     turns: float  # whole turns the film holds, 0: not even one
     wanted: int  # frames asked for
+    smear_px: float | None = None  # sigma by which edges are softer than at rest; 0: not to be seen; None: no rest in the film
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,3 +132,4 @@ class SpinMeasures:
     angle_sigma_deg: float | None = None  # None: steps can't be judged
     neutral_gain: tuple[float, float, float] = (1.0, 1.0, 1.0)  # linear white-balance gains, g = 1
     camera: TurnCamera | None = None  # None: where steps can't be judged, no camera is known
+    tape: tuple[tuple[float, float], ...] = ()  # outline of the coded rim tape, px of the spin's reference; empty: none read

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -16,6 +17,7 @@ from builder.filmed.choose import candidates, frame_name
 from builder.filmed.angles import FilmAngles
 from builder.filmed.course import read_course
 from builder.filmed.loop import find_loop
+from builder.filmed.smear import measure_smear
 from builder.footage import _from_hdr, film_pictures, open_footage
 from builder.gather import gather_spins
 from builder.item import measure
@@ -50,9 +52,9 @@ def loop_of(film: Path):
 
 
 def test_a_turn_of_uneven_speed_becomes_even_frames(poses, tmp_path):
-    """36 frames, their true angles within 1.0° of the wanted ones in the mean; found again from the cache."""
+    """18 frames, their true angles within 1.0° of the wanted ones in the mean; found again from the cache."""
     times, wanted = uneven_turn(7, 372.5, seed=4, jitter=0.3)
-    shop = write_catalog(tmp_path, ITEM).parent
+    shop = write_catalog(tmp_path, ITEM + "frames_count = 18\n").parent
     truth = write_turn(shop / "turn.mp4", poses, times, wanted)
     cache = Cache(shop / ".kickwheel")
     (spin,) = gather_spins(read_catalog(shop).items)
@@ -62,13 +64,13 @@ def test_a_turn_of_uneven_speed_becomes_even_frames(poses, tmp_path):
     film_times = np.array([picture.time_s for picture in film_pictures(shop / "turn.mp4")])
     seen = np.array([float(name.rpartition("-")[2][:-5]) for name in take.names])
     true = truth[[int(np.argmin(np.abs(film_times - time))) for time in seen]]
-    assert len(take.names) == 36 and take.closed and take.judged
-    off = true - true[0] - np.arange(36) * 10
+    assert len(take.names) == 18 and take.closed and take.judged
+    off = true - true[0] - np.arange(18) * 20
     assert np.abs(off - off.mean()).mean() <= 1.0
     ends = [truth[int(np.argmin(np.abs(film_times - time)))] for time in (take.start_s, take.end_s)]
     assert ends[1] - ends[0] == pytest.approx(360, rel=0.01)
     assert [photo.path.name for photo in spin.photos] == list(take.names)
-    assert measures.frame_count == 36 and measures.turn == "counterclockwise"
+    assert measures.frame_count == 18 and measures.turn == "counterclockwise"
     assert not {f.kind for f in measures.findings if f.severity == "fail"}
     again = {file: file.stat().st_mtime_ns for file in spin.photos[0].path.parent.iterdir()}
     with Workers(1) as workers:
@@ -109,6 +111,17 @@ def test_a_film_of_no_turn(rough, tmp_path):
         take_frames(tmp_path / "turn.mp4", tmp_path)
 
 
+def test_where_the_turn_is_given_it_is_taken_whatever_shows(rough, tmp_path):
+    """A plain thing shows no turn: from and to say where it is, and a finding that angles weren't seen."""
+    write_film(tmp_path / "turn.mp4", [rough[0]] * 40, np.arange(40) / 20)
+    take = take_frames(tmp_path / "turn.mp4", tmp_path, count=8, start_s=0.3, end_s=1.9)
+    assert len(take.names) == 8 and not take.judged and take.closed
+    assert np.diff([float(name.rpartition("-")[2][:-5]) for name in take.names]) == pytest.approx(0.2, abs=0.051)
+    assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("uneven-steps", "warn")]
+    with pytest.raises(PhotoError, match="fewer than two pictures between from and to"):
+        take_frames(tmp_path / "turn.mp4", tmp_path, start_s=5.0, end_s=9.0)
+
+
 def test_two_turns_and_too_fast_a_turn_are_said():
     base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, wanted=36)
     two = FilmTake(names=("a",) * 36, turns=2.0, **base)
@@ -117,6 +130,22 @@ def test_two_turns_and_too_fast_a_turn_are_said():
     fast = FilmTake(names=("a",) * 20, turns=1.0, **base)
     assert [(f.kind, f.severity) for f in film_findings(fast, part=False)] == [("too-few-frames", "warn")]
     assert film_findings(FilmTake(names=("a",) * 36, turns=1.0, **base), part=False) == []
+
+
+def test_a_turn_that_smears_is_said(poses, tmp_path):
+    """Each picture of the turn smeared sideways over 9 px, as by a long exposure, against the same film taken sharp."""
+    times, angles = uneven_turn(3, 90, seed=1)
+    place = np.rint(angles / 2.5).astype(int)
+    turning = np.gradient(angles, times) > 3
+    found = {}
+    for name, smeared in (("sharp", False), ("smeared", True)):
+        pictures = [cv2.blur(poses[k], (9, 1)) if smeared and moves else poses[k] for k, moves in zip(place, turning)]
+        film = write_film(tmp_path / f"{name}.mp4", pictures, times)
+        course = read_course(film_pictures(film))
+        found[name] = measure_smear(film, course, FilmAngles(0, angles, 90.0, False, True))
+    assert found["sharp"] == 0 and found["smeared"] > 1.5
+    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, smear_px=found["smeared"])
+    assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("blurred", "warn")]
 
 
 def test_frames_are_chosen_near_their_angle_and_never_twice():

@@ -8,7 +8,7 @@ import pytest
 from skimage import data
 
 from builder.measured.sharpness import (
-    SEEN_PX, _softness, compare_softness, measure_sharpness, smeared_across, still_smear,
+    SEEN_PX, compare_softness, measure_sharpness, smeared_across, softness_of, still_smear,
 )  # fmt: skip
 
 WHOLE = np.ones((300, 300), bool)
@@ -40,13 +40,13 @@ def test_softness_is_the_square_of_the_blur(blur_px):
     cv2.circle(ring, (150, 150), 100, 190, -1, cv2.LINE_AA)
     soft = cv2.GaussianBlur(ring, (0, 0), blur_px)
     noisy = np.clip(soft + np.random.default_rng(0).normal(0, 1.5, soft.shape), 0, 255).astype(np.uint8)
-    found = _softness(noisy, WHOLE)
+    found = softness_of(noisy, WHOLE)
     assert np.all(np.isfinite(found))
     assert found == pytest.approx(np.full(4, blur_px**2), abs=0.12 + 0.08 * blur_px**2)
 
 
 def test_contrast_doesnt_matter():
-    strong, faint = (_softness(shot(drawn(3, contrast=c)), WHOLE) for c in (1.0, 0.35))
+    strong, faint = (softness_of(shot(drawn(3, contrast=c)), WHOLE) for c in (1.0, 0.35))
     assert np.nanmedian(np.abs(strong - faint)) < 0.15
 
 
@@ -67,7 +67,7 @@ def test_motion_softens_across_it_only_and_is_found():
     frames[5] = cv2.filter2D(frames[5], -1, smear)
     found = measure_sharpness(np.stack(frames), WHOLE, 1.0, closed=True)
     assert np.nonzero(found.blurred)[0].tolist() == [5]
-    across, along = _softness(frames[5], WHOLE)[[0, 2]]
+    across, along = softness_of(frames[5], WHOLE)[[0, 2]]
     assert across > along + 2  # 9 px of smear: variance 9 * 9 / 12
 
 
@@ -125,9 +125,9 @@ def test_nothing_to_go_by_is_said():
 def test_a_photograph_smeared_by_motion():
     """scikit-image's clock_motion.png: a real photograph, the camera swung sideways (its documentation)."""
     moved = data.clock()
-    softness = _softness(moved, np.ones(moved.shape, bool))
+    softness = softness_of(moved, np.ones(moved.shape, bool))
     coins = data.coins()  # a sharp photograph of much the same size
-    assert np.nanmax(softness) > np.nanmax(_softness(coins, np.ones(coins.shape, bool))) + SEEN_PX**2
+    assert np.nanmax(softness) > np.nanmax(softness_of(coins, np.ones(coins.shape, bool))) + SEEN_PX**2
 
 
 def test_limit_follows_the_scatter_of_the_views():

@@ -13,6 +13,7 @@ from builder.frames import find_photos
 from builder.measured import measure_spin
 from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import unjudged
+from builder.rim.reader import RimView
 from tests.pictures import write_photo
 from tests.rim_scene import Scene as Rim
 from tests.rim_scene import draw
@@ -82,7 +83,7 @@ def test_the_axis_is_where_the_disc_is(measured):
 
 def test_a_frame_that_shows_no_tape_takes_its_place_between_its_neighbours():
     fit = unjudged(6, True, "plain")
-    tape = Tape(np.array([10.0, 70.0, np.nan, 190.0, 250.0, 310.0]), 100.0)
+    tape = Tape(np.array([10.0, 70.0, np.nan, 190.0, 250.0, 310.0]), RimView(320, 200, 240, 0.2, 40, 8))
     joined = with_tape(fit, tape, True)
     assert joined.angles_deg == pytest.approx([0, 60, 120, 180, 240, 300]) and joined.direction == "clockwise"
     assert joined.step_sigma_deg[2] == joined.step_sigma_deg[3] == pytest.approx(30)

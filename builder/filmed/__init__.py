@@ -17,6 +17,7 @@ from builder.filmed.angles import FilmAngles, measure_angles
 from builder.filmed.choose import candidates, frame_name, write_sharpest
 from builder.filmed.course import Course, read_course
 from builder.filmed.loop import Loop, find_loop
+from builder.filmed.smear import measure_smear
 from builder.filmed.words import film_findings, film_note
 from builder.footage import film_pictures, open_footage
 from builder.spin import FilmTake
@@ -53,13 +54,15 @@ def take_frames(
         turns=loop.turns,
         judged=angles.judged,
         wanted=count,
+        smear_px=measure_smear(film, course, angles),
     )
 
 
 def _turn(film: Path, course: Course, closed: bool, *, given: bool) -> tuple[Loop, FilmAngles]:
     """given: both ends of the turn were given, so that something is taken whatever the pictures show."""
     if len(course.times) < 2:
-        raise PhotoError.at(film, "", "it holds less than two pictures there", "Film the whole turn.")
+        what = "it holds fewer than two pictures" + (" between from and to" if given else "")
+        raise PhotoError.at(film, "", what, "Film the whole turn; from and to are times of the film.")
     part = course.moving_part()
     if part is None and not given:
         raise _nothing_turns(film)

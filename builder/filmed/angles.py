@@ -9,14 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from builder.filmed.course import Course
 from builder.filmed.loop import Loop
 from builder.footage import film_pictures
-from builder.measured.turntable import measure_turn
+from builder.measured.tape import read_tape, with_tape
+from builder.measured.turntable import TurnFit, measure_turn, unjudged
 
-COPY_SIDE = 720  # px, of the measured copies
+COPY_SIDE = 960  # px, of the measured copies
 SAMPLES = 60  # in a turn, 6° apart: corners can be followed over two or three of them
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
 FEWEST = 12
@@ -68,7 +70,7 @@ def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, close
     first: np.ndarray | None = None
     for last in (False, True):
         places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
-        fit = measure_turn(_copies(film, course.times[loop.start + places]), closed=closed)
+        fit = _fit(_copies(film, course.times[loop.start + places]), closed)
         if fit.direction is None:
             return None
         if closed and whole and not 0 < fit.steps_deg[0] < MOST_MISSING_DEG:
@@ -80,6 +82,14 @@ def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, close
         first = angles if first is None else first
     agree = float(np.abs(angles - first).mean()) < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
     return angles if agree or fit.sigma_deg is not None else None
+
+
+def _fit(copies: list[np.ndarray], closed: bool) -> TurnFit:
+    """By the coded tape where every copy shows it, else by what turns."""
+    tape = read_tape([cv2.cvtColor(copy, cv2.COLOR_RGB2GRAY) for copy in copies])
+    if tape is not None and np.isfinite(tape.angles_deg).all():
+        return with_tape(unjudged(len(copies), closed, ""), tape, closed)
+    return with_tape(measure_turn(copies, closed=closed), tape, closed)
 
 
 def _evenly(angles: np.ndarray, most: int, whole: bool) -> np.ndarray:

@@ -69,9 +69,12 @@ def read_course(pictures: Iterable[FilmPicture]) -> Course:
             places.append(index)
             if len(copies) > MOST_COPIES:
                 stride, copies, places = 2 * stride, copies[::2], places[::2]
-    copies = [copy for copy in copies if copy.shape == copies[0].shape]
-    stack = np.stack(copies) if copies else np.zeros((0, 1, 1), np.uint8)
-    kept = np.array(places[: len(copies)], int)
+    alike = [copy.shape == copies[0].shape for copy in copies]
+    copies, places = [c for c, same in zip(copies, alike) if same], [p for p, same in zip(places, alike) if same]
+    if not copies:
+        return Course(np.zeros(0), np.zeros(0), np.zeros((0, 1, 1), np.uint8), np.zeros(0, int))
+    stack = np.stack(copies)
+    kept = np.array(places, int)
     return Course(np.array(times), np.array(change) / np.interp(np.arange(len(times)), kept, _slopes(stack)), stack, kept)
 
 

@@ -24,6 +24,10 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         message = f"The turn is so fast that the film has {len(take.names)} pictures of it, for {_possible(take, part)} frames."
         advice = "Turn slower (20 to 30 s a turn are usual), or ask for fewer with frames_count."
         found.append(Finding("too-few-frames", (), "warn", len(take.names), take.wanted, message, advice))
+    if take.smear_px:
+        message = f"The turn is too fast for this light: edges are {take.smear_px:.1f} px softer while it turns than at rest."
+        advice = "Turn slower (30 s a turn or more) or add light, so that the camera uses a shorter exposure."
+        found.append(Finding("blurred", (), "warn", take.smear_px, 1.5, message, advice))
     if not take.judged:
         message = "How far the disc turned can't be told from the pictures: frames were taken by how much they change."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."

@@ -58,6 +58,18 @@ def box_around(extent: Extent, aspect: str, margin: float, least_height: float =
     return height * ratio, height, foot
 
 
+def raised_above(
+    box: tuple[float, float, float], x: np.ndarray, y: np.ndarray, extent: Extent
+) -> tuple[float, float, float] | None:
+    """The box, moved up until it shows none of the points (about the foot); None if the subject would be cut."""
+    width, height, foot = box
+    inside = np.abs(x) <= width / 2
+    if not inside.any() or y[inside].min() >= height - foot:
+        return box
+    limit = float(y[inside].min())
+    return (width, height, height - limit) if limit >= extent.below else None
+
+
 def placed(turned: np.ndarray, box: tuple[float, float, float], whole: bool = True) -> Placement:
     """The placement of a box; turned: reference pixel -> picture about the foot. Sizes are rounded to even pixels."""
     width, height = (max(2, 2 * round(side / 2)) for side in box[:2])

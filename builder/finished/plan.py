@@ -44,7 +44,7 @@ def plan_finish(
     evening = tuple(tuple(frame.gain) if even else NO_GAIN for frame in measures.frames)
 
     found: tuple[Finding, ...] = ()
-    survey = survey_turn(photos, to_reference, evening, measures.axis_x, empty_set)
+    survey = survey_turn(photos, to_reference, evening, measures.axis_x, empty_set, measures.tape)
     if survey.doubts and not keep:
         found = tuple(old_backdrop(doubt) for doubt in survey.doubts)
         notes += [f"{finding.message} {finding.advice}" for finding in found]
@@ -117,7 +117,22 @@ def _placement(photo, measures, settings, survey: Survey, px_per_mm, disc_mm, si
     box = place.box_around(extent, settings.aspect, settings.margin, least)
     if least and box[1] > least * 1.001:
         notes.append(f"the subject needs a frame {box[1] / px_per_mm:.0f} mm high, more than the catalogue's common one")
+    if keep_tape_out(settings, measures):
+        box = _above_tape(box, turned, measures.tape, extent, notes)
     return place.placed(turned, box)
+
+
+def keep_tape_out(settings, measures) -> bool:
+    """A kept backdrop would show the tape; a new one covers it."""
+    return settings.backdrop == "keep" and bool(measures.tape)
+
+
+def _above_tape(box, turned: np.ndarray, tape, extent: place.Extent, notes: list[str]) -> tuple[float, float, float]:
+    points = turned @ np.vstack([np.array(tape).T, np.ones(len(tape))])
+    raised = place.raised_above(box, points[0], points[1], extent)
+    if raised is None:
+        notes.append("the coded tape stays in the picture: the crop can't stop above it without cutting the subject")
+    return raised or box
 
 
 def _neutral(measures, settings, survey: Survey, grey_card: Photo | None, notes: list[str]) -> np.ndarray:

@@ -54,8 +54,11 @@ def survey_turn(
     evening: Sequence[Rgb],
     axis_x: float | None,
     empty_set: Photo | None = None,
+    tape: Sequence[tuple[float, float]] = (),
 ) -> Survey:
-    """axis_x: column of the axis in reference pixels, or None. empty_set: a photo of the set without the subject."""
+    """axis_x: column of the axis in reference pixels, or None. empty_set: a photo of the set without the subject.
+    tape: outline of the coded rim tape in reference pixels; it turns, and yet it is part of the set.
+    """
     first = photos[0]
     scale = min(1.0, SURVEY_SIDE / max(first.width, first.height))
     size = (max(1, round(first.width * scale)), max(1, round(first.height * scale)))
@@ -70,10 +73,10 @@ def survey_turn(
     plate = find_plate(stack, axis, empty)
     if plate is None:
         return Survey(picks, scale, stack, None, None, ("nothing turns before a backdrop that holds still",))
-    plate = _judged(stack, plate)
+    plate = _judged(stack, _tape_is_set(plate, tape, scale))
     cuts = _cuts(stack, plate)
     if empty is None and cuts.any():
-        plate = _judged(stack, second_look(plate, stack, cuts))
+        plate = _judged(stack, _tape_is_set(second_look(plate, stack, cuts), tape, scale))
         cuts = _cuts(stack, plate)
     return Survey(picks, scale, stack, plate, cuts, tuple(_doubts(plate, cuts)))
 
@@ -82,6 +85,17 @@ def _judged(stack: np.ndarray, plate: Plate) -> Plate:
     """The plate with the share of frames that could show it."""
     clear = sum(could_be_backdrop(frame.astype(np.float32), plate).astype(np.float32) for frame in stack)
     return replace(plate, clear=clear / len(stack))
+
+
+def _tape_is_set(plate: Plate, tape: Sequence[tuple[float, float]], scale: float) -> Plate:
+    """No subject is looked for on the tape, and no shadow: its bars would be taken for both."""
+    if not len(tape):
+        return plate
+    inside = np.zeros(plate.way.shape, np.uint8)
+    outline = (np.array(tape) + 0.5) * scale - 0.5
+    cv2.fillPoly(inside, [np.rint(outline * 16).astype(np.int32)], 1, shift=4)
+    band = cv2.dilate(inside, np.ones((5, 5), np.uint8)) > 0
+    return replace(plate, way=plate.way & ~band, steady=plate.steady | band, seen=plate.seen | band)
 
 
 def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:

@@ -62,6 +62,7 @@ def measure_spin(
         angle_sigma_deg=float(survey.turn.sigma_deg) if judged else None,
         neutral_gain=survey.neutral.gain,
         camera=_camera(survey) if judged else None,
+        tape=_tape_outline(survey),
     )
 
 
@@ -73,6 +74,14 @@ def _camera(survey: Survey) -> TurnCamera | None:
     x, y = (float(v) for v in fitted.centre)
     focal = fitted.focal_px * sum(copies.scale) / 2
     return TurnCamera(fitted.pan, fitted.tilt, fitted.roll, focal, (copies.source_x(x), copies.source_y(y)))
+
+
+def _tape_outline(survey: Survey) -> tuple[tuple[float, float], ...]:
+    """In source pixels."""
+    if survey.tape is None:
+        return ()
+    scale = survey.copies.size[0] / survey.copies.detail.shape[2]
+    return tuple((float(x), float(y)) for x, y in (survey.tape.outline() + 0.5) * scale - 0.5)
 
 
 def _plain(slug: str, source: str, frames: list, findings: list, turn: Turn | None) -> SpinMeasures:

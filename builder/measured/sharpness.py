@@ -86,11 +86,11 @@ def measure_sharpness(
     """
 
     def soft(index: int) -> np.ndarray:
-        whole = _softness(detail[index], mask)
+        whole = softness_of(detail[index], mask)
         if covers is None:
             return whole
         cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        return np.concatenate([whole, _softness(detail[index], mask & (cover > 0))])
+        return np.concatenate([whole, softness_of(detail[index], mask & (cover > 0))])
 
     with ThreadPoolExecutor(2) as pool:
         softness = np.stack(list(pool.map(soft, range(len(detail)))))
@@ -144,7 +144,7 @@ def still_smear(detail: np.ndarray, still: np.ndarray, index: int, across: int) 
     detail: uint8 (n, H, W). still: bool (H, W). None: the still parts have too few edges.
     """
     beside = [place for place in (index - 1, index + 1) if 0 <= place < len(detail)]
-    here, *there = (_softness(detail[place], still)[across] for place in [index, *beside])
+    here, *there = (softness_of(detail[place], still)[across] for place in [index, *beside])
     return float(here - np.median(there)) if np.isfinite([here, *there]).all() else None
 
 
@@ -162,7 +162,7 @@ def _beside(softness: np.ndarray, index: int, closed: bool) -> tuple[np.ndarray,
     return usual, softest
 
 
-def _softness(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
+def softness_of(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
     """b^2 of the sharper edges among the strong ones, for each direction: (DIRECTIONS,) px^2 or NaN."""
     found = np.full(DIRECTIONS, np.nan)
     x, y, w, h = cv2.boundingRect(mask.astype(np.uint8))

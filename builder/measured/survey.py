@@ -52,6 +52,7 @@ class Survey:
     blown: np.ndarray
     repeats: tuple[int, ...]
     turn: TurnFit
+    tape: Tape | None
     closed: bool
 
     @property
@@ -93,7 +94,8 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         axis = measure_axis(turning, usual_focal)
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
-    turn = with_tape(turn, _tape(copies, camera), closed)
+    tape = _tape(copies, camera)
+    turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
     disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     if disc is not None and settled is not None and turn.sigma_deg is None:
@@ -110,6 +112,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         blown=measure_clipping(copies.pictures, camera, foreground, backdrop.plate),
         repeats=find_repeats(backdrop.pictures, turning.shares),
         turn=turn,
+        tape=tape,
         closed=closed,
     )  # fmt: skip
 

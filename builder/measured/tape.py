@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from builder.measured.turntable import TurnFit
+from builder.rim.code import BAND_SHARE
 from builder.rim.reader import RimView, read_rim
 from builder.rim.view import find_rim
 
@@ -24,10 +25,18 @@ BACK_DEG = 45.0  # a turn from frame to frame lies between so much back and 315Â
 @dataclass(frozen=True)
 class Tape:
     """angles_deg: (n,) the tape's place that faces the camera, growing when the disc turns clockwise seen from
-    above; NaN where it can't be read. axis_x: column of the axis, px of the pictures read."""
+    above; NaN where it can't be read. view: how it lies in the reference, px of the pictures read."""
 
     angles_deg: np.ndarray
-    axis_x: float
+    view: RimView
+
+    def outline(self) -> np.ndarray:
+        """(k, 2) x, y round the whole tape, code and marks, with a little more: px of the pictures read."""
+        phi = np.linspace(-88.0, 88.0, 45)
+        x, y = self.view.at(phi)
+        band = self.view.band * self.view.scale(phi)
+        top, bottom = y - 0.65 * band, y + (1 / BAND_SHARE - 0.35) * band
+        return np.concatenate([np.c_[x, top], np.c_[x, bottom][::-1]])
 
 
 def read_tape(pictures: Sequence[np.ndarray], to_reference: Sequence[np.ndarray] | None = None) -> Tape | None:
@@ -45,7 +54,7 @@ def read_tape(pictures: Sequence[np.ndarray], to_reference: Sequence[np.ndarray]
         return None
     readings = [read_rim(picture, _seen_by(view, affine)) for picture, affine in zip(pictures, affines, strict=True)]
     angles = np.array([np.nan if reading is None else reading.angle_deg for reading in readings])
-    return Tape(angles, view.axis_x) if np.isfinite(angles).mean() >= ENOUGH else None
+    return Tape(angles, view) if np.isfinite(angles).mean() >= ENOUGH else None
 
 
 def with_tape(fit: TurnFit, tape: Tape | None, closed: bool) -> TurnFit:
