@@ -199,7 +199,7 @@ def _to_srgb(image: "Image.Image") -> "Image.Image":
     image = _plain_mode(image)
     transform = _srgb_transform(profile, image.mode) if profile else None
     if transform is None:
-        return image.convert("RGB")
+        return image if image.mode == "RGB" else image.convert("RGB")
     return ImageCms.applyTransform(image, transform)
 
 

@@ -19,8 +19,8 @@ from builder.errors import Fault, PhotoError
 from builder.gather import Spin
 from builder.spin import SpinMeasures
 from builder.work import (
-    Settings, folder_picture, frame_file, frame_work, gif_work, ladder_work, measure_work, mp4_work, plan_work,
-    sheet_work, single_work, strip_work,
+    Sample, Settings, folder_picture, frame_file, frame_work, gif_work, measure_work, mp4_work, plan_work,
+    quality_work, sample_work, sheet_work, single_work, strip_work,
 )  # fmt: skip
 from builder.workers import Workers
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 1
-PICTURES_VERSION = 2
+PICTURES_VERSION = 3
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 SAMPLES = 3  # frames on which the encoders' quality is measured
@@ -191,17 +191,20 @@ class _Making:
         )  # fmt: skip
         angles = frame_angles(self.measures, closed=self.settings.closed)
         home = self._home()
-        ladder = self._run(ladder_work, plan, self._samples(home), self.settings)
-        frames = self._frames(plan, ladder)
-        self._single_pictures(plan, home, ladder)
+        samples = self._finished_samples(plan, home)
+        ladder = self._ladder(plan, samples)
+        single = self.workers.submit(single_work, plan, samples[home], self.settings)
+        frames = self._frames(plan, ladder, samples)
         pictures = [folder_picture(self.folder, index) for index in range(len(self.photos))]
         strip = self._films(pictures, angles, home, plan.backdrop)
+        self.files |= single.result()
         width, height = frames[0].sizes[max(ladder.widths)]
         facts = {
             "width": width, "height": height, "home": home, "turn": self.measures.turn or "counterclockwise",
             "closed": self.settings.closed, "angles": angles,
             "sources": self._sources(ladder), "strip": strip,
             "notes": list(plan.notes), "skipped": self.skipped,
+            "qualities": [[name, width, quality] for (name, width), quality in sorted(ladder.qualities.items())],
             "poster": _jpeg_size(self.files["poster.jpg"]), "still": _jpeg_size(self.files["still.jpg"]),
         }  # fmt: skip
         return facts, self.files
@@ -218,9 +221,32 @@ class _Making:
         count = len(self.photos)
         return sorted({(home + count * part // SAMPLES) % count for part in range(SAMPLES)})
 
-    def _frames(self, plan: "FinishPlan", ladder: "Ladder") -> list["Derived"]:
+    def _finished_samples(self, plan: "FinishPlan", home: int) -> dict[int, Sample]:
+        from builder.derivatives import ladder_widths
+
+        widths = ladder_widths(self.settings.output.widths, plan.width)
         jobs = [
-            self.workers.submit(frame_work, plan, index, ladder, self.settings, self.folder)
+            self.workers.submit(sample_work, plan, index, widths, self.settings, self.folder)
+            for index in self._samples(home)
+        ]
+        return {sample.index: sample for sample in (job.result() for job in jobs)}
+
+    def _ladder(self, plan: "FinishPlan", samples: Mapping[int, Sample]) -> "Ladder":
+        """The ladder with its qualities measured: the widest first, which takes longest."""
+        from builder.derivatives import Ladder, ladder_widths
+
+        widths = ladder_widths(self.settings.output.widths, plan.width)
+        formats = self.settings.output.formats
+        jobs = {
+            (name, width): self.workers.submit(quality_work, list(samples.values()), name, width)
+            for width in reversed(widths)
+            for name in formats
+        }
+        return Ladder(widths, formats, {rung: job.result() for rung, job in jobs.items()})
+
+    def _frames(self, plan: "FinishPlan", ladder: "Ladder", samples: Mapping[int, Sample]) -> list["Derived"]:
+        jobs = [
+            self.workers.submit(frame_work, plan, index, ladder, self.settings, self.folder, samples.get(index))
             for index in range(len(self.photos))
         ]
         frames = []
@@ -233,15 +259,11 @@ class _Making:
         self.advance(self.skipped)
         return frames
 
-    def _single_pictures(self, plan: "FinishPlan", home: int, ladder: "Ladder") -> None:
-        self.files |= self._run(single_work, plan, home, ladder, self.settings)
-
     def _films(self, pictures: list[Path], angles: list[float], home: int, backdrop) -> dict[str, Any]:
         output = self.settings.output
-        strip = self.workers.submit(strip_work, pictures)
         gif = self.workers.submit(gif_work, pictures, angles, home, self.settings, backdrop) if output.gif else None
         mp4 = self.workers.submit(mp4_work, pictures, angles, home, self.settings, backdrop) if output.mp4 else None
-        made = strip.result()
+        made = self.workers.submit(strip_work, pictures).result()  # after the longer ones
         self.files["strip.webp"] = made.file
         if gif:
             self.files["preview.gif"] = gif.result()
