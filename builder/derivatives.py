@@ -366,6 +366,15 @@ def derive_frame(pixels: np.ndarray, ladder: Ladder, sharpen: Sharpen) -> Derive
     return Derived(files, sizes, rungs[min(ladder.film_width, pixels.shape[1])])
 
 
+def film_picture(
+    pixels: np.ndarray, widths: Sequence[int], sharpen: Sharpen, film_width: int = _FILM_WIDTH
+) -> np.ndarray:
+    """`Derived.picture` alone, from the same pixels and the ladder's widths."""
+    width = min(film_width, pixels.shape[1])
+    rungs = _rungs(pixels, ladder_widths((*widths, film_width), pixels.shape[1]))
+    return sharpen(rungs[width], width)
+
+
 def _rungs(pixels: np.ndarray, widths: Sequence[int]) -> dict[int, np.ndarray]:
     """Each width, made from the smallest larger rung that is at least half as wide again, else from the top.
 

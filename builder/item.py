@@ -1,51 +1,23 @@
-"""The way of one item through the stages: measured, finished, derived; each result kept in the cache.
-
-Runs in a thread of its own for each item; the work itself goes to the worker processes, so that one item's
-single-handed stages overlap with another's frames.
-"""
+"""One item's numbers: its measures, kept in the cache, and what follows from them for the frames shown."""
 
 from __future__ import annotations
 
 import dataclasses
-import tempfile
-import time
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+import functools
+from collections.abc import Sequence
 
-from builder.cache import Blob, Cache, Entry, digest
+from builder.cache import Cache, digest
 from builder.errors import Fault, PhotoError
 from builder.gather import Spin
 from builder.spin import SpinMeasures
-from builder.work import (
-    Sample, Settings, folder_picture, frame_file, frame_work, gif_work, measure_work, mp4_work, plan_work,
-    quality_work, sample_work, sheet_work, single_work, strip_work,
-)  # fmt: skip
+from builder.work import measure_work
 from builder.workers import Workers
-
-if TYPE_CHECKING:
-    from builder.derivatives import Derived, Ladder
-    from builder.finished import FinishPlan
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 1
 PICTURES_VERSION = 3
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
-SAMPLES = 3  # frames on which the encoders' quality is measured
-
-Advance = Callable[[int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class SpinPictures:
-    """Everything one item became. blobs: files by their place below the item's folder."""
-
-    key: str  # stands for all the pictures depend on
-
-    facts: Mapping[str, Any]  # JSON: what spin.json and the pages need to know
-    blobs: Mapping[str, Blob]
 
 
 # ---- measured ----------------------------------------------------------------------------------------------
@@ -71,21 +43,32 @@ def turning_order(measures: SpinMeasures) -> list[int]:
     return sorted(range(len(angles)), key=lambda index: angles[index] % 360)
 
 
-def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool) -> SpinMeasures:
-    from pydantic import TypeAdapter
-
+def measures_key(spin: Spin, widest: int, cache: Cache) -> str:
+    """Stands for all that the measures depend on."""
     keys = spin.item.keys
     prints = [(photo.path.name, cache.fingerprints.of(photo.path)) for photo in spin.photos]
-    key = digest("measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], keys.closed, keys.turn, widest)
-    adapter = TypeAdapter(SpinMeasures)
+    unreadable = [photo.path.name for photo in spin.unreadable]
+    return digest("measures", MEASURES_VERSION, prints, unreadable, keys.closed, keys.turn, widest)
+
+
+def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool) -> SpinMeasures:
+    keys, source = spin.item.keys, spin.item.frames_dir.name
+    key = measures_key(spin, widest, cache)
     entry = None if force else cache.get(key)
     if entry is None:
-        began = time.monotonic()
-        measures = workers.submit(
-            measure_work, spin.photos, spin.unreadable, spin.slug, spin.item.frames_dir.name, keys.closed, keys.turn, widest
-        ).result()
-        entry = cache.put(key, {}, adapter.dump_python(measures, mode="json"), cost_s=time.monotonic() - began)
-    return dataclasses.replace(adapter.validate_python(entry.facts), slug=spin.slug)
+        job = workers.submit(
+            measure_work, spin.photos, spin.unreadable, spin.slug, source, keys.closed, keys.turn, widest
+        )
+        facts = _adapter().dump_python(job.result(), mode="json")
+        entry = cache.put(key, {}, facts, cost_s=job.seconds)
+    return dataclasses.replace(_adapter().validate_python(entry.facts), slug=spin.slug, source=source)
+
+
+@functools.cache
+def _adapter():
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(SpinMeasures)
 
 
 # ---- which frames, at which angles -------------------------------------------------------------------------
@@ -120,174 +103,6 @@ def frame_angles(measures: SpinMeasures, *, closed: bool) -> list[float]:
             return [round(angle, 2) for angle in turned]
     step = 360 / len(frames) if closed else NOMINAL_STEP_DEG
     return [round(step * index, 2) for index in range(len(frames))]
-
-
-# ---- finished and derived ----------------------------------------------------------------------------------
-
-
-def make_pictures(
-    spin: Spin,
-    measures: SpinMeasures,
-    settings: Settings,
-    cache: Cache,
-    workers: Workers,
-    advance: Advance,
-    *,
-    force: bool = False,
-    held: Callable[[str], object] | None = None,
-) -> SpinPictures:
-    """All pictures of one item, from the cache where nothing they depend on has changed."""
-    prints = [(photo.path.name, cache.fingerprints.of(photo.path)) for photo in spin.photos]
-    apart = [cache.fingerprints.of(path) if path else None for path in (spin.item.grey_card, spin.item.plate)]
-    key = digest("pictures", PICTURES_VERSION, MEASURES_VERSION, prints, apart, settings)
-    entry: Entry | None = None if force else cache.get(key, held=held)
-    if entry is not None:
-        advance(len(spin.photos))
-        return SpinPictures(key, entry.facts, entry.blobs)
-    began = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="work-", dir=_work_folder(cache)) as folder:
-        facts, files = _Making(spin, measures, settings, workers, Path(folder), advance).make()
-    entry = cache.put(key, files, facts, cost_s=time.monotonic() - began)
-    return SpinPictures(key, entry.facts, entry.blobs)
-
-
-def add_contact_sheet(
-    pictures: SpinPictures, title: str, shop: str, cache: Cache, workers: Workers, *, held: Callable[[str], object] | None = None
-) -> SpinPictures:
-    """The pictures with contact.jpg. An entry of its own, so that another title doesn't make all pictures again."""
-    key = digest("contact", PICTURES_VERSION, pictures.key, title, shop)
-    entry = cache.get(key, held=held)
-    if entry is None:
-        source = min(pictures.facts["sources"], key=lambda source: source["width"])
-        frames = [pictures.blobs[path].read() for path in source["files"]]
-        sheet = workers.submit(sheet_work, frames, title, shop, pictures.facts["angles"]).result()
-        entry = cache.put(key, {"contact.jpg": sheet}, {"contact": _jpeg_size(sheet)})
-    return SpinPictures(key, {**pictures.facts, **entry.facts}, {**pictures.blobs, **entry.blobs})
-
-
-def _work_folder(cache: Cache) -> Path:
-    cache.root.mkdir(parents=True, exist_ok=True)
-    return cache.root
-
-
-class _Making:
-    """One item's pictures in the making."""
-
-    def __init__(
-        self, spin: Spin, measures: SpinMeasures, settings: Settings, workers: Workers, folder: Path, advance: Advance
-    ) -> None:
-        kept = kept_frames(measures)
-        self.skipped = len(spin.photos) - len(kept)
-        self.photos = tuple(spin.photos[index] for index in kept)
-        self.measures = only_frames(measures, kept)
-        self.spin, self.settings, self.workers = spin, settings, workers
-        self.folder, self.advance = folder, advance
-        self.files: dict[str, bytes] = {}
-
-    def make(self) -> tuple[dict[str, Any], dict[str, bytes]]:
-        plan = self._run(
-            plan_work, self.photos, self.measures, self.settings.finish,
-            self.spin.item.plate, self.spin.item.grey_card, self.settings.disc_mm,
-        )  # fmt: skip
-        angles = frame_angles(self.measures, closed=self.settings.closed)
-        home = self._home()
-        samples = self._finished_samples(plan, home)
-        ladder = self._ladder(plan, samples)
-        single = self.workers.submit(single_work, plan, samples[home], self.settings)
-        frames = self._frames(plan, ladder, samples)
-        pictures = [folder_picture(self.folder, index) for index in range(len(self.photos))]
-        strip = self._films(pictures, angles, home, plan.backdrop)
-        self.files |= single.result()
-        width, height = frames[0].sizes[max(ladder.widths)]
-        facts = {
-            "width": width, "height": height, "home": home, "turn": self.measures.turn or "counterclockwise",
-            "closed": self.settings.closed, "angles": angles,
-            "sources": self._sources(ladder), "strip": strip,
-            "notes": list(plan.notes), "skipped": self.skipped,
-            "qualities": [[name, width, quality] for (name, width), quality in sorted(ladder.qualities.items())],
-            "poster": _jpeg_size(self.files["poster.jpg"]), "still": _jpeg_size(self.files["still.jpg"]),
-        }  # fmt: skip
-        return facts, self.files
-
-    def _run(self, work: Callable[..., Any], *args: Any) -> Any:
-        return self.workers.submit(work, *args).result()
-
-    def _home(self) -> int:
-        names = [photo.path.name for photo in self.photos]
-        start = self.settings.start
-        return names.index(start) if start in names else 0
-
-    def _samples(self, home: int) -> list[int]:
-        count = len(self.photos)
-        return sorted({(home + count * part // SAMPLES) % count for part in range(SAMPLES)})
-
-    def _finished_samples(self, plan: "FinishPlan", home: int) -> dict[int, Sample]:
-        from builder.derivatives import ladder_widths
-
-        widths = ladder_widths(self.settings.output.widths, plan.width)
-        jobs = [
-            self.workers.submit(sample_work, plan, index, widths, self.settings, self.folder)
-            for index in self._samples(home)
-        ]
-        return {sample.index: sample for sample in (job.result() for job in jobs)}
-
-    def _ladder(self, plan: "FinishPlan", samples: Mapping[int, Sample]) -> "Ladder":
-        """The ladder with its qualities measured: the widest first, which takes longest."""
-        from builder.derivatives import Ladder, ladder_widths
-
-        widths = ladder_widths(self.settings.output.widths, plan.width)
-        formats = self.settings.output.formats
-        jobs = {
-            (name, width): self.workers.submit(quality_work, list(samples.values()), name, width)
-            for width in reversed(widths)
-            for name in formats
-        }
-        return Ladder(widths, formats, {rung: job.result() for rung, job in jobs.items()})
-
-    def _frames(self, plan: "FinishPlan", ladder: "Ladder", samples: Mapping[int, Sample]) -> list["Derived"]:
-        jobs = [
-            self.workers.submit(frame_work, plan, index, ladder, self.settings, self.folder, samples.get(index))
-            for index in range(len(self.photos))
-        ]
-        frames = []
-        for index, job in enumerate(jobs):
-            derived = job.result()
-            for (picture_format, width), content in derived.files.items():
-                self.files[frame_file(picture_format, width, index)] = content
-            frames.append(dataclasses.replace(derived, files={}))
-            self.advance(1)
-        self.advance(self.skipped)
-        return frames
-
-    def _films(self, pictures: list[Path], angles: list[float], home: int, backdrop) -> dict[str, Any]:
-        output = self.settings.output
-        gif = self.workers.submit(gif_work, pictures, angles, home, self.settings, backdrop) if output.gif else None
-        mp4 = self.workers.submit(mp4_work, pictures, angles, home, self.settings, backdrop) if output.mp4 else None
-        made = self.workers.submit(strip_work, pictures).result()  # after the longer ones
-        self.files["strip.webp"] = made.file
-        if gif:
-            self.files["preview.gif"] = gif.result()
-        if mp4:
-            self.files["preview.mp4"] = mp4.result()
-        return {"file": "strip.webp", "columns": made.columns, "width": made.width, "height": made.height}
-
-    def _sources(self, ladder: "Ladder") -> list[dict[str, Any]]:
-        return [
-            {
-                "format": picture_format, "width": width,
-                "files": [frame_file(picture_format, width, index) for index in range(len(self.photos))],
-            }
-            for picture_format in ladder.formats for width in ladder.widths
-        ]  # fmt: skip
-
-
-def _jpeg_size(content: bytes) -> list[int]:
-    import io
-
-    from PIL import Image
-
-    with Image.open(io.BytesIO(content)) as image:
-        return list(image.size)
 
 
 def refuse_broken(measures: Sequence[tuple[Spin, SpinMeasures]]) -> None:

@@ -10,8 +10,9 @@ from builder.build import measure_all, opened, picture_all, theme_of
 from builder.catalog import Catalog
 from builder.errors import InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
-from builder.item import SpinPictures, refuse_broken
+from builder.item import refuse_broken
 from builder.item_pages import item_page, shop_page
+from builder.making import SpinPictures
 from builder.page_values import ItemPage
 from builder.pages import proof_assets, render_proof, require_theme
 from builder.proof import check_proof, write_proof

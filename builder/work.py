@@ -110,6 +110,14 @@ def frame_work(
     return dataclasses.replace(derived, picture=derived.picture[:0])
 
 
+def picture_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings: Settings, folder: Path) -> None:
+    """One frame's picture for films alone: as `frame_work` leaves it, without its files."""
+    from builder.derivatives import film_picture
+
+    finished = finished_frame(plan, index, max(widths), settings)
+    np.save(folder_picture(folder, index), film_picture(finished.pixels, widths, sharpener(settings)))
+
+
 def single_work(plan: "FinishPlan", home: Sample, settings: Settings) -> dict[str, bytes]:
     """Pictures of the home frame alone."""
     from builder.derivatives import make_link_picture, make_poster, make_still
