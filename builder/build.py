@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from builder.cache import Blob, Cache, DamagedEntry, digest
+from builder.cache import Cache, DamagedEntry
 from builder.catalog import Catalog, CatalogItem, catalog_file, read_catalog
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import measure, refuse_broken
 from builder.job import CACHE_FOLDER, BuildRequest, BuildResult, BuiltItem, Job
 from builder.last_build import take_stamps
-from builder.making import SpinPictures, add_contact_sheet, make_pictures
-from builder.site import SiteFile, SiteWriter, WrittenSite, check_output, hashed_name, open_site
+from builder.making import Shown, SpinPictures, add_contact_sheet, make_pictures
+from builder.site import WrittenSite, check_output, open_site
 from builder.spin import SpinMeasures
 from builder.terminal import Terminal
 from builder.work import Settings
 from builder.workers import Workers
 
-THEME_FOLDER = "theme"  # beside the catalogue: a shop's own templates and style
 
 
 def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
@@ -49,7 +47,7 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
         measured = measure_all(catalog, spins, job.cache, workers, terminal, force=request.force)
         refuse_broken(measured)
         if request.strict and any(f.severity == "fail" for _, found in measured for f in found.findings):
-            return BuildResult(job.out, _built(measured, {}), stopped=True)
+            return _result(job, measured, [Shown(0, ())] * len(measured), workers, None, stopped=True)
         make = _make_share if request.shard else _write
         result = make(job, catalog, measured, workers, terminal)
         if request.explain:
@@ -68,6 +66,7 @@ def share_of(items: list[CatalogItem], shard: tuple[int, int] | None) -> list[Ca
 
 def _texts(catalog: Catalog) -> Iterator[Path]:
     """Files besides photos that pages depend on."""
+    from builder.filling import theme_of
     from builder.pages import theme_files
 
     for item in catalog.items:
@@ -76,13 +75,6 @@ def _texts(catalog: Catalog) -> Iterator[Path]:
     if catalog.logo:
         yield catalog.logo
     yield from theme_files(theme_of(catalog))
-
-
-def theme_of(catalog: Catalog):
-    from builder.pages import Theme
-
-    own = catalog.folder / THEME_FOLDER
-    return Theme(catalog.shop.theme, own if own.is_dir() else None)
 
 
 # ---- measuring and picturing, several items at once ---------------------------------------------------------
@@ -94,8 +86,13 @@ def measure_all(
     """Every spin with its measures, photos in turning order."""
     widest = max(catalog.output.widths)
     with terminal.progress("Measuring spins", len(spins)) as advance:
+
+        def kept(_: Spin, found: tuple[Spin, SpinMeasures]) -> tuple[Spin, SpinMeasures]:
+            advance()
+            return found
+
         return _side_by_side(
-            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, lambda *_: advance()
+            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, kept
         )
 
 
@@ -109,9 +106,9 @@ def picture_all(
     force: bool = False,
     held: Callable[[str], object] | None = None,
     watermark: str | None = None,
-    done: Callable[[Spin, SpinPictures], None] = lambda spin, made: None,
-) -> list[SpinPictures]:
-    """The pictures of all spins, in order. done: called here, in this thread, as soon as a spin is ready."""
+    done: Callable[[Spin, SpinPictures], Any] = lambda spin, made: made,
+) -> list[Any]:
+    """The pictures of all spins, in order, or what `done` makes of them here, in this thread, as each is ready."""
     total = sum(len(spin.photos) for spin, _ in measured)
     with terminal.progress("Finishing frames", total) as advance:
 
@@ -130,13 +127,20 @@ def settings_of(catalog: Catalog, spin: Spin) -> Settings:
 
 
 def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable) -> list:
-    """Results in order; the single-handed stages of one item run while another's frames are at work."""
+    """What `done` makes of each thing and its result, in order; results themselves aren't kept.
+
+    The single-handed stages of one item run while another's frames are at work.
+    """
     threads = ThreadPoolExecutor(1 if workers.jobs == 1 else workers.jobs + 1)
+    kept: list[Any] = [None] * len(things)
     try:
-        jobs = {threads.submit(work, thing): thing for thing in things}
-        for job in as_completed(jobs):
-            done(jobs[job], job.result())
-        return [job.result() for job in jobs]
+        places = {threads.submit(work, thing): place for place, thing in enumerate(things)}
+        for job in as_completed(list(places)):
+            place = places.pop(job)
+            kept[place] = done(things[place], job.result())
+        return kept
+    except DamagedEntry:  # to be done again, with the same workers
+        raise
     except BaseException:
         workers.stop()
         raise
@@ -151,16 +155,18 @@ def _make_share(
     job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers, terminal: Terminal
 ) -> BuildResult:
     """The pictures of these items in the cache or store, for a later build to take from there."""
-    pictures = picture_all(
-        catalog, measured, job.cache, workers, terminal, force=job.request.force,
-        done=lambda spin, made: job.cache.let_go(made.blobs.values()),
-    )  # fmt: skip
+
+    def done(spin: Spin, made: SpinPictures) -> Shown:
+        job.cache.let_go(made.blobs.values())
+        return Shown.of(made)
+
+    shown = picture_all(catalog, measured, job.cache, workers, terminal, force=job.request.force, done=done)
     share, shares = job.request.shard
     note = (
         f"The results of share {share} of {shares} are in {job.cache.root}; no site was written. "
         f"A build with --store {job.cache.root} takes them from there."
     )
-    return replace(_result(job, measured, pictures, workers, None), notes=(note,))
+    return replace(_result(job, measured, shown, workers, None), notes=(note,))
 
 
 def _write(
@@ -168,107 +174,37 @@ def _write(
 ) -> BuildResult:
     """Pictures and pages into the site. A cached result that turns out damaged is made again, once.
 
-    Each item's files go to the site as soon as they are there, so that a shop larger than the cache can be built.
+    Each item's files go to the site as soon as they are there, and only what the lists show of it is kept: a shop
+    larger than the cache, or than the memory, can be built.
     """
+    from builder.filling import Filling
+
     for attempt in (1, 2):
         with open_site(job.out, memory=job.memory, on_wait=terminal.note) as site:
             try:
-                pictures = picture_all(
+                filling = Filling(site, job, catalog)
+                shown = picture_all(
                     catalog, measured, job.cache, workers, terminal, force=job.request.force,
-                    held=site.previous.find if attempt == 1 else None,
-                    done=lambda spin, made: _add_pictures(site, spin, made, job.cache),
+                    held=site.previous.find if attempt == 1 else None, done=filling.add_item,
                 )  # fmt: skip
-                written = _fill(site, job, catalog, [spin for spin, _ in measured], pictures)
+                written = filling.finish()
             except DamagedEntry:
                 if attempt == 2:
                     raise
                 continue
-        return _result(job, measured, pictures, workers, written)
+        return _result(job, measured, shown, workers, written)
     raise AssertionError("unreachable")
 
 
-def _result(job: Job, measured, pictures: list[SpinPictures], workers: Workers, written: WrittenSite | None) -> BuildResult:
-    facts = {spin.slug: made.facts for (spin, _), made in zip(measured, pictures)}
+def _result(
+    job: Job, measured, shown: list[Shown], workers: Workers, written: WrittenSite | None, *, stopped: bool = False
+) -> BuildResult:
+    items = tuple(
+        BuiltItem(spin.slug, len(spin.photos), one.frames, measures, (*spin.notes, *one.notes))
+        for (spin, measures), one in zip(measured, shown)
+    )
     done = workers.done + job.done + Counter(photo=job.cache.fingerprints.read_count)
-    return BuildResult(job.out, _built(measured, facts), written, saved_s=job.cache.saved_s, done=done)
-
-
-def _add_pictures(site: SiteWriter, spin: Spin, made: SpinPictures, cache: Cache) -> None:
-    for path, blob in made.blobs.items():
-        site.add(SiteFile(f"{spin.slug}/{path}", blob))
-    cache.let_go(made.blobs.values())
-
-
-def _fill(
-    site: SiteWriter, job: Job, catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures]
-) -> WrittenSite:
-    from builder.item_pages import item_page, pages_as_last_built, shop_page
-    from builder.pages import render_item, render_shop_pages, require_theme, site_assets, theme_print
-
-    theme = theme_of(catalog)
-    require_theme(theme)
-    contents = site_assets(theme)
-    assets = {name: hashed_name(name, content) for name, content in contents.items()}
-    logo = _logo(catalog, site)
-    shop = shop_page(catalog, logo)
-    pages = {spin.slug: item_page(spin, made, catalog.shop.currency) for spin, made in zip(spins, pictures)}
-
-    for name, content in contents.items():
-        site.add(SiteFile(assets[name], content))
-    print_of_theme = theme_print(theme)
-    for spin in spins:
-        page = pages[spin.slug]
-        key = digest("page", print_of_theme, shop, page, assets)
-        for path, blob in _texts_of(job, key, site, lambda: render_item(shop, page, assets, theme)).items():
-            site.add(SiteFile(path, blob))
-    if job.request.only:
-        others = [item for item in chosen_items(catalog, (), drafts=job.request.drafts) if item.slug not in pages]
-        pages |= pages_as_last_built(job.out, {item.slug for item in others})
-        for item in others:
-            for slug in (item.slug, *item.keys.aliases):
-                site.keep(f"{slug}/")
-        site.keep("assets/")
-    listed = [pages[item.slug] for item in catalog.items if item.slug in pages]
-    _add_texts(site, render_shop_pages(shop, listed, assets, theme))
-    return site.finish()
-
-
-def _texts_of(job: Job, key: str, site: SiteWriter, render: Callable[[], Mapping[str, str]]) -> Mapping[str, Blob]:
-    """An item's pages, rendered only when something in them is new."""
-    entry = None if job.request.force else job.cache.get(key, held=site.previous.find)
-    if entry is None:
-        began = time.process_time()
-        texts = {path: text.encode() for path, text in render().items()}
-        entry = job.cache.put(key, texts, cost_s=time.process_time() - began)
-        job.done["page"] += 1
-    return entry.blobs
-
-
-def _add_texts(site: SiteWriter, texts: Mapping[str, str]) -> None:
-    for path, text in texts.items():
-        site.add(SiteFile(path, text.encode()))
-
-
-def _logo(catalog: Catalog, site: SiteWriter):
-    if not catalog.logo:
-        return None
-    from builder.logo import read_logo
-    from builder.page_values import Logo
-
-    content, ending, width, height = read_logo(catalog.logo)
-    path = hashed_name(f"logo.{ending}", content)
-    site.add(SiteFile(path, content))
-    return Logo(path, width, height)
-
-
-def _built(measured: list[tuple[Spin, SpinMeasures]], facts: Mapping[str, Mapping[str, Any]]) -> tuple[BuiltItem, ...]:
-    return tuple(
-        BuiltItem(
-            spin.slug, len(spin.photos), len(facts[spin.slug]["angles"]) if spin.slug in facts else 0, measures,
-            (*spin.notes, *facts.get(spin.slug, {}).get("notes", ())),
-        )
-        for spin, measures in measured
-    )  # fmt: skip
+    return BuildResult(job.out, items, written, stopped=stopped, saved_s=job.cache.saved_s, done=done)
 
 
 def _explain(job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers) -> None:

@@ -46,6 +46,18 @@ class SpinPictures:
     blobs: Mapping[str, Blob]
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a build tells of an item's pictures."""
+
+    frames: int
+    notes: tuple[str, ...]
+
+    @classmethod
+    def of(cls, made: SpinPictures) -> "Shown":
+        return cls(len(made.facts["angles"]), tuple(made.facts["notes"]))
+
+
 def make_pictures(
     spin: Spin,
     measures: SpinMeasures,

@@ -6,9 +6,10 @@ import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 
-from builder.build import measure_all, opened, picture_all, theme_of
+from builder.build import measure_all, opened, picture_all
 from builder.catalog import Catalog
 from builder.errors import InputError
+from builder.filling import theme_of
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import refuse_broken
 from builder.item_pages import item_page, shop_page

@@ -25,6 +25,7 @@ LAYERS = [
     {"work", "item", "making", "item_pages", "logo", "explaining"},
     {"site", "proof", "preview", "preview_server", "serve"},
     {"job"},
+    {"filling"},
     {"build"},
     {"report", "checking", "finish_files", "proofing", "serving", "starting"},
     {"cli"},

@@ -122,7 +122,8 @@ class TestRebuild:
         built(fresh)
         assert tree(fresh / "site") == tree(shop / "site"), "pictures made again for films are the same"
 
-    def test_damaged_results_are_made_again_and_nothing_else(self, shop):
+    @pytest.mark.parametrize("jobs", [1, 2])
+    def test_damaged_results_are_made_again_and_nothing_else(self, shop, jobs):
         before = tree(shop / "site")
         shutil.rmtree(shop / "site")
         indexes = sorted((shop / ".kickwheel").glob("results/*/*.json"))
@@ -130,7 +131,7 @@ class TestRebuild:
         content = bytearray(pack.read_bytes())
         content[len(content) // 2] ^= 4
         pack.write_bytes(content)
-        result = built(shop)
+        result = build_site(BuildRequest(shop, jobs=jobs), Terminal(quiet=True))
         assert tree(shop / "site") == before
         assert result.done["frame"] == FRAMES and result.done["measure"] == 0
 
