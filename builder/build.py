@@ -2,83 +2,46 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from builder import __version__
-from builder.cache import Cache, DamagedEntry, digest
-from builder.catalog import Catalog, catalog_file, read_catalog
-from builder.catalog.inside import outside_faults
+from builder.cache import Cache, DamagedEntry
+from builder.catalog import Catalog, CatalogItem, catalog_file, read_catalog
 from builder.errors import Fault, InputError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
-from builder.item import SpinPictures, add_contact_sheet, make_pictures, measure, refuse_broken
+from builder.item import measure, refuse_broken
 from builder.item_hotspots import ItemSpot, fit_hotspots
-from builder.last_build import last_build, remember_build, take_stamps
-from builder.site import SiteFile, SiteWriter, WrittenSite, check_output, hashed_name, open_site, repair
+from builder.job import CACHE_FOLDER, BuildRequest, BuildResult, BuiltItem, Job
+from builder.last_build import take_stamps
+from builder.making import Shown, SpinPictures, add_contact_sheet, make_pictures
+from builder.site import WrittenSite, check_output, open_site
 from builder.spin import SpinMeasures
 from builder.terminal import Terminal
 from builder.work import Settings
 from builder.workers import Workers
 
-CACHE_FOLDER = ".kickwheel"
-THEME_FOLDER = "theme"  # beside the catalogue: a shop's own templates and style
-
-
-@dataclass(frozen=True, slots=True)
-class BuildRequest:
-    catalog: Path
-    out: Path | None = None
-    only: tuple[str, ...] = ()
-    force: bool = False
-    strict: bool = False
-    drafts: bool = False
-    explain: str | None = None
-    jobs: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class BuiltItem:
-    """What the person at the terminal wants to know about one item."""
-
-    slug: str
-    frames: int
-    shown: int
-    measures: SpinMeasures | None = None
-    notes: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class BuildResult:
-    out: Path
-    items: tuple[BuiltItem, ...] = ()
-    written: WrittenSite | None = None
-    stopped: bool = False  # --strict and something to shoot again: nothing was written
-    saved_s: float = 0.0  # work that the cache made needless
-    notes: tuple[str, ...] = field(default=())
-
-    @property
-    def changed(self) -> bool:
-        return bool(self.written and self.written.changed)
+Spots = Mapping[str, tuple[ItemSpot, ...]]  # by slug
 
 
 def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
-    """Build a catalogue's site. Raises KickwheelError: bad input, or an output folder that isn't ours."""
-    job = _Job.of(request)
-    repair(job.out)
-    if not (request.force or request.explain) and job.is_built():
-        return BuildResult(job.out, written=WrittenSite(0, 0, 0, 0), notes=("Nothing has changed since the last build.",))
+    """Build a catalogue's site, or one share of its results.
+
+    Whether there is anything to do is `already_built`'s question. Raises KickwheelError: bad input, or an output
+    folder that isn't ours.
+    """
+    job = Job.of(request)
     catalog_stamp = take_stamps([job.file])
     catalog = read_catalog(job.file)
-    items = chosen_items(catalog, request.only, drafts=request.drafts)
+    items = share_of(chosen_items(catalog, request.only, drafts=request.drafts), request.shard)
     if request.explain:
         chosen_items(catalog, (request.explain,), drafts=True)
     sources = [path for item in items for path in (item.frames_dir, item.grey_card, item.plate) if path]
-    if not request.drafts:  # a preview lies in our own folder
+    if not request.drafts and not request.shard:  # a preview lies in our own folder
         check_output(job.out, catalog_file=job.file, inputs=[i.frames_dir for i in catalog.items])
     stamps = catalog_stamp | take_stamps([*sources, *_texts(catalog)])
     spins = gather_spins(items)
@@ -88,53 +51,26 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
         refuse_broken(measured)
         spots = fit_all_hotspots(measured)
         if request.strict and any(f.severity == "fail" for _, found in measured for f in found.findings):
-            return BuildResult(job.out, _built(measured, {}, spots), stopped=True)
-        result = _write(job, catalog, measured, spots, workers, terminal)
+            return _result(job, measured, [Shown(0, ())] * len(measured), spots, workers, None, stopped=True)
+        make = _make_share if request.shard else _write
+        result = make(job, catalog, measured, spots, workers, terminal)
         if request.explain:
             _explain(job, catalog, measured, workers)
         job.cache.fingerprints.save()
         job.cache.trim()
-    job.remember(stamps)
+    if not request.shard:
+        job.remember(stamps)
     return result
 
 
-@dataclass(frozen=True, slots=True)
-class _Job:
-    """Where one build reads and writes."""
-
-    request: BuildRequest
-    file: Path
-    out: Path
-    cache: Cache
-
-    @classmethod
-    def of(cls, request: BuildRequest) -> "_Job":
-        file = catalog_file(request.catalog)
-        out = request.out or file.parent / "site"
-        return cls(request, file, out, Cache(file.parent / CACHE_FOLDER))
-
-    @property
-    def memory(self) -> Path:
-        """Where the stamps of the written site are kept; one for each output folder."""
-        return self.cache.root / "written" / f"{digest(str(self.out.resolve()))}.json"
-
-    @property
-    def record(self) -> Path:
-        return self.cache.root / "built" / f"{digest(str(self.out.resolve()))}.json"
-
-    @property
-    def key(self) -> str:
-        return digest(__version__, list(self.request.only), self.request.drafts)
-
-    def is_built(self) -> bool:
-        return last_build(self.record, key=self.key, out=self.out, site_memory=self.memory) is not None
-
-    def remember(self, stamps: dict[str, str | None]) -> None:
-        remember_build(self.record, key=self.key, stamps=stamps)
+def share_of(items: list[CatalogItem], shard: tuple[int, int] | None) -> list[CatalogItem]:
+    """Every N-th item: shares of like size, since neighbours in a catalogue tend to be alike."""
+    return items[shard[0] - 1 :: shard[1]] if shard else items
 
 
 def _texts(catalog: Catalog) -> Iterator[Path]:
     """Files besides photos that pages depend on."""
+    from builder.filling import theme_of
     from builder.pages import theme_files
 
     for item in catalog.items:
@@ -143,19 +79,6 @@ def _texts(catalog: Catalog) -> Iterator[Path]:
     if catalog.logo:
         yield catalog.logo
     yield from theme_files(theme_of(catalog))
-
-
-def theme_of(catalog: Catalog):
-    from builder.pages import Theme
-
-    own = catalog.folder / THEME_FOLDER
-    if not own.is_dir():
-        return Theme(catalog.shop.theme)
-    if not catalog.shop.allow_outside:
-        faults = outside_faults([own, *own.rglob("*")], catalog.folder)
-        if faults:
-            raise InputError(*faults)
-    return Theme(catalog.shop.theme, own)
 
 
 # ---- measuring and picturing, several items at once ---------------------------------------------------------
@@ -167,8 +90,13 @@ def measure_all(
     """Every spin with its measures, photos in turning order."""
     widest = max(catalog.output.widths)
     with terminal.progress("Measuring spins", len(spins)) as advance:
+
+        def kept(_: Spin, found: tuple[Spin, SpinMeasures]) -> tuple[Spin, SpinMeasures]:
+            advance()
+            return found
+
         return _side_by_side(
-            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, lambda _: advance()
+            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, kept
         )
 
 
@@ -182,7 +110,9 @@ def picture_all(
     force: bool = False,
     held: Callable[[str], object] | None = None,
     watermark: str | None = None,
-) -> list[SpinPictures]:
+    done: Callable[[Spin, SpinPictures], Any] = lambda spin, made: made,
+) -> list[Any]:
+    """The pictures of all spins, in order, or what `done` makes of them here, in this thread, as each is ready."""
     total = sum(len(spin.photos) for spin, _ in measured)
     with terminal.progress("Finishing frames", total) as advance:
 
@@ -192,10 +122,10 @@ def picture_all(
             made = make_pictures(spin, measures, settings, cache, workers, advance, force=force, held=held)
             return add_contact_sheet(made, spin.item.keys.title, catalog.shop.name, cache, workers, held=held)
 
-        return _side_by_side(measured, work, workers, lambda _: None)
+        return _side_by_side(measured, work, workers, lambda pair, made: done(pair[0], made))
 
 
-def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> dict[str, tuple[ItemSpot, ...]]:
+def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> Spots:
     """Hotspots by slug. Raises InputError that lists what can't be fitted in any item."""
     found: dict[str, tuple[ItemSpot, ...]] = {}
     faults: list[Fault] = []
@@ -215,14 +145,20 @@ def settings_of(catalog: Catalog, spin: Spin) -> Settings:
 
 
 def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable) -> list:
-    """Results in order; the single-handed stages of one item run while another's frames are at work."""
+    """What `done` makes of each thing and its result, in order; results themselves aren't kept.
+
+    The single-handed stages of one item run while another's frames are at work.
+    """
     threads = ThreadPoolExecutor(1 if workers.jobs == 1 else workers.jobs + 1)
+    kept: list[Any] = [None] * len(things)
     try:
-        jobs = [threads.submit(work, thing) for thing in things]
-        for job in as_completed(jobs):
-            job.result()
-            done(job)
-        return [job.result() for job in jobs]
+        places = {threads.submit(work, thing): place for place, thing in enumerate(things)}
+        for job in as_completed(list(places)):
+            place = places.pop(job)
+            kept[place] = done(things[place], job.result())
+        return kept
+    except DamagedEntry:  # to be done again, with the same workers
+        raise
     except BaseException:
         workers.stop()
         raise
@@ -233,97 +169,69 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
 # ---- writing ------------------------------------------------------------------------------------------------
 
 
+def _make_share(
+    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+) -> BuildResult:
+    """The pictures of these items in the cache or store, for a later build to take from there."""
+
+    def done(spin: Spin, made: SpinPictures) -> Shown:
+        job.cache.let_go(made.blobs.values())
+        return Shown.of(made)
+
+    shown = picture_all(catalog, measured, job.cache, workers, terminal, force=job.request.force, done=done)
+    share, shares = job.request.shard
+    note = (
+        f"The results of share {share} of {shares} are in {job.cache.root}; no site was written. "
+        f"A build with --store {job.cache.root} takes them from there."
+    )
+    return replace(_result(job, measured, shown, spots, workers, None), notes=(note,))
+
+
 def _write(
-    job: _Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Mapping[str, tuple[ItemSpot, ...]],
-    workers: Workers, terminal: Terminal,
-) -> BuildResult:  # fmt: skip
-    """Pictures and pages into the site. A cached result that turns out damaged is made again, once."""
+    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+) -> BuildResult:
+    """Pictures and pages into the site. A cached result that turns out damaged is made again, once.
+
+    Each item's files go to the site as soon as they are there, and only what the lists show of it is kept: a shop
+    larger than the cache, or than the memory, can be built.
+    """
+    from builder.filling import Filling
+
     for attempt in (1, 2):
         with open_site(job.out, memory=job.memory, on_wait=terminal.note) as site:
-            pictures = picture_all(
-                catalog, measured, job.cache, workers, terminal,
-                force=job.request.force, held=site.previous.find if attempt == 1 else None,
-            )  # fmt: skip
             try:
-                written = _fill(site, job, catalog, [spin for spin, _ in measured], pictures, spots)
+                filling = Filling(site, job, catalog, spots)
+                shown = picture_all(
+                    catalog, measured, job.cache, workers, terminal, force=job.request.force,
+                    held=site.previous.find if attempt == 1 else None, done=filling.add_item,
+                )  # fmt: skip
+                written = filling.finish()
             except DamagedEntry:
                 if attempt == 2:
                     raise
                 continue
-        facts = {spin.slug: made.facts for (spin, _), made in zip(measured, pictures)}
-        return BuildResult(job.out, _built(measured, facts, spots), written, saved_s=job.cache.saved_s)
+        return _result(job, measured, shown, spots, workers, written)
     raise AssertionError("unreachable")
 
 
-def _fill(
-    site: SiteWriter, job: _Job, catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures],
-    spots: Mapping[str, tuple[ItemSpot, ...]],
-) -> WrittenSite:
-    from builder.item_pages import item_page, pages_as_last_built, shop_page
-    from builder.pages import render_item, render_shop_pages, require_theme, site_assets
-
-    theme = theme_of(catalog)
-    require_theme(theme)
-    contents = site_assets(theme)
-    assets = {name: hashed_name(name, content) for name, content in contents.items()}
-    logo = _logo(catalog, site)
-    shop = shop_page(catalog, logo)
-    pages = {
-        spin.slug: item_page(spin, made, catalog.shop.currency, spots[spin.slug]) for spin, made in zip(spins, pictures)
-    }
-
-    for name, content in contents.items():
-        site.add(SiteFile(assets[name], content))
-    for spin, made in zip(spins, pictures):
-        for path, blob in made.blobs.items():
-            site.add(SiteFile(f"{spin.slug}/{path}", blob))
-        _add_texts(site, render_item(shop, pages[spin.slug], assets, theme))
-    if job.request.only:
-        others = [item for item in chosen_items(catalog, (), drafts=job.request.drafts) if item.slug not in pages]
-        pages |= pages_as_last_built(job.out, {item.slug for item in others})
-        for item in others:
-            for slug in (item.slug, *item.keys.aliases):
-                site.keep(f"{slug}/")
-        site.keep("assets/")
-    listed = [pages[item.slug] for item in catalog.items if item.slug in pages]
-    _add_texts(site, render_shop_pages(shop, listed, assets, theme))
-    return site.finish()
-
-
-def _add_texts(site: SiteWriter, texts: Mapping[str, str]) -> None:
-    for path, text in texts.items():
-        site.add(SiteFile(path, text.encode()))
-
-
-def _logo(catalog: Catalog, site: SiteWriter):
-    if not catalog.logo:
-        return None
-    from builder.logo import read_logo
-    from builder.page_values import Logo
-
-    content, ending, width, height = read_logo(catalog.logo)
-    path = hashed_name(f"logo.{ending}", content)
-    site.add(SiteFile(path, content))
-    return Logo(path, width, height)
-
-
-def _built(
-    measured: list[tuple[Spin, SpinMeasures]], facts: Mapping[str, Mapping[str, Any]],
-    spots: Mapping[str, tuple[ItemSpot, ...]],
-) -> tuple[BuiltItem, ...]:  # fmt: skip
+def _result(
+    job: Job, measured, shown: list[Shown], spots: Spots, workers: Workers, written: WrittenSite | None, *, stopped: bool = False
+) -> BuildResult:
     def said(slug: str, large: bool) -> tuple[str, ...]:
         return tuple(spot.words(number) for number, spot in enumerate(spots[slug], 1) if spot.large == large)
 
-    return tuple(
+    items = tuple(
         BuiltItem(
-            spin.slug, len(spin.photos), len(facts[spin.slug]["angles"]) if spin.slug in facts else 0, measures,
-            (*spin.notes, *facts.get(spin.slug, {}).get("notes", ()), *said(spin.slug, False)), said(spin.slug, True),
+            spin.slug, len(spin.photos), one.frames, measures,
+            (*spin.notes, *one.notes, *said(spin.slug, False)), said(spin.slug, True),
         )
-        for spin, measures in measured
+        for (spin, measures), one in zip(measured, shown)
     )  # fmt: skip
+    done = workers.done + job.done + Counter(photo=job.cache.fingerprints.read_count)
+    return BuildResult(job.out, items, written, stopped=stopped, saved_s=job.cache.saved_s, done=done)
 
 
-def _explain(job: _Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers) -> None:
+def _explain(job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers) -> None:
     from builder.explaining import write_explanation
 
     slug = job.request.explain

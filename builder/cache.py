@@ -17,8 +17,9 @@ import enum
 import json
 import os
 import shutil
+import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,12 +27,13 @@ from typing import Any
 
 from builder.lock import WAIT_S, hold
 from builder.stamps import Fingerprints, read_record, write_record
-from builder.writing import content_digest, explain, replace_whole
+from builder.writing import content_digest, explain, link_or_copy, replace_whole
 
 VERSION = 1
 FOLDER_RECORD = "record.json"
 LIMIT_BYTES = 5_000_000_000
 INDEX_SHARE = 0.02  # of the limit, for indexes whose packs are gone
+TRIM_EVERY = 0.1  # of the limit: a big build may be over it by so much for a while
 USE_NOTED_EVERY_S = 3600  # how finely "oldest" is told
 LEFTOVER_S = 3600  # a temporary file this old belongs to no living writer
 TAG = "Signature: 8a477f597d28d172789f06886806bc55\n# This is a cache of Kickwheel; it may be deleted.\n"
@@ -107,17 +109,21 @@ class Entry:
 class Cache:
     """The cache folder of a catalogue. Any number of processes may use it at once.
 
-    stores: further cache folders, only read from, such as the shares of a build that other machines did.
+    stores: further cache folders, only read from, such as the shares of a build that other machines did. What is
+    found there is taken into the cache.
     """
 
-    def __init__(self, root: Path, *, limit_bytes: int = LIMIT_BYTES, stores: Sequence[Path] = ()) -> None:
+    def __init__(self, root: Path, *, limit_bytes: int | None = None, stores: Sequence[Path] = ()) -> None:
         self.root = root
-        self.limit_bytes = limit_bytes
+        self.limit_bytes = LIMIT_BYTES if limit_bytes is None else limit_bytes
         self.fingerprints = Fingerprints(root / "sources")
         self.hit_count = 0
         self.miss_count = 0
         self.saved_s = 0.0
         self._places = [root, *stores]
+        self._put_bytes = 0  # since the last trim
+        self._in_use: set[Path] = set()  # indexes of entries given out, until `let_go`
+        self._counting = threading.Lock()
 
     def get(
         self, key: str, *, lazy: bool = False, held: Callable[[str], object] | None = None
@@ -133,13 +139,15 @@ class Cache:
             if entry is not None:
                 self.hit_count += 1
                 self.saved_s += entry.cost_s
-                return entry
+                self._use(_index(self.root, key))
+                return entry if place == self.root else self._taken_in(key, entry)
         self.miss_count += 1
         return None
 
     def put(self, key: str, blobs: Mapping[str, bytes], facts: Any = None, *, cost_s: float = 0.0) -> Entry:
         """Store, whole or not at all. facts: any JSON value. Raises OutputError: disk full, no permission."""
         index = _index(self.root, key)
+        self._use(index)
         stored, offset = {}, 0
         for name, content in blobs.items():
             stored[name] = Blob(content_digest(content), len(content), offset, index)
@@ -161,6 +169,7 @@ class Cache:
             )
         except OSError as error:
             raise explain(error, self.root) from error
+        self._note_put(offset)
         # as they will be read: a result must not depend on whether it came from the cache
         return Entry(stored, json.loads(json.dumps(facts, sort_keys=True)), cost_s)
 
@@ -199,19 +208,60 @@ class Cache:
         _note_use(home / FOLDER_RECORD)
         return (record["facts"],) if whole else None
 
-    def trim(self) -> int:
-        """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed."""
+    def _taken_in(self, key: str, entry: Entry) -> Entry:
+        """A store's entry, now in the cache too: the next build may do without the store."""
+        index = _index(self.root, key)
+        if not entry.blobs:
+            return self.put(key, {}, entry.facts, cost_s=entry.cost_s)
+        source = next(iter(entry.blobs.values())).index
+        try:
+            self._prepare(index.parent)
+            aside = index.with_name(f"{key}.{os.getpid()}.{threading.get_ident()}.part")
+            for ending in (".pack", ".json"):
+                if source.with_suffix(ending).exists():
+                    link_or_copy(source.with_suffix(ending), aside)
+                    os.replace(aside, index.with_suffix(ending))
+                    _unlink(aside)  # still there when both were the same file already
+        except OSError as error:
+            raise explain(error, self.root) from error
+        self._note_put(_size_of(index.with_suffix(".pack")) or 0)
+        blobs = {name: dataclasses.replace(blob, index=index) for name, blob in entry.blobs.items()}
+        return dataclasses.replace(entry, blobs=blobs)
+
+    def _note_put(self, size: int) -> None:
+        with self._counting:
+            self._put_bytes += size
+
+    def _use(self, index: Path) -> None:
+        with self._counting:
+            self._in_use.add(index)
+
+    def let_go(self, blobs: Iterable[Blob]) -> None:
+        """These were read for the last time: in a big build, trim what is too much already now."""
+        with self._counting:
+            self._in_use -= {blob.index for blob in blobs}
+            if self._put_bytes < self.limit_bytes * TRIM_EVERY:
+                return
+            self._put_bytes, kept = 0, frozenset(self._in_use)
+        self.trim(kept, at_work=True)
+
+    def trim(self, kept: Collection[Path] = (), *, at_work: bool = False) -> int:
+        """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed.
+
+        kept: indexes of entries that are still to be read. at_work: folders may still be read, and stay.
+        """
         packs, bare, used = [], [], 0
         for home, when, size in _folders(self.root):
             used += size
-            packs.append((when, home, size))
+            if not at_work:
+                packs.append((when, home, size))
         for path, status in _files(self.root):
             used += status.st_size
             if path.suffix == ".part" or (path.suffix == ".pack" and not path.with_suffix(".json").exists()):
                 if time.time() - status.st_mtime > LEFTOVER_S:
                     used -= status.st_size
                     _unlink(path)
-            elif path.suffix == ".json" and path.parent.parent.name == "results":
+            elif path.suffix == ".json" and path.parent.parent.name == "results" and path not in kept:
                 pack = path.with_suffix(".pack")
                 size = _size_of(pack)
                 chosen = bare if size is None else packs

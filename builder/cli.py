@@ -27,6 +27,20 @@ jobs_option = click.option(
 )
 
 
+class Share(click.ParamType):
+    """'3/8' -> (3, 8)."""
+
+    name = "share"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, int]:
+        if isinstance(value, tuple):
+            return value
+        share, slash, count = str(value).partition("/")
+        if not (slash and share.isdecimal() and count.isdecimal() and 1 <= int(share) <= int(count)):
+            self.fail(f"'{value}' isn't a share such as 3/8, the third of eight.", param, ctx)
+        return int(share), int(count)
+
+
 class Commands(click.Group):
     """Commands in the order of the job, and near names for a typing error."""
 
@@ -109,21 +123,30 @@ def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quie
 @click.option("--force", is_flag=True, help="Do all work again, whatever the cache holds.")
 @click.option("--strict", is_flag=True, help="Stop before writing when a frame must be shot again.")
 @click.option("--explain", metavar="SLUG", help="Also write pictures of how that item was finished, to explain-SLUG/.")
+@click.option("--shard", type=Share(), metavar="K/N", help="Make the results of the K-th of N shares of the items, and write no site.")
+@click.option("--store", "stores", type=click.Path(path_type=Path, file_okay=False), multiple=True, metavar="DIR",
+              help="Where --shard puts its results; without --shard, where to find such results (can be repeated).")  # fmt: skip
 @jobs_option
 @quiet_option
-def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, strict: bool,
-          explain: str | None, jobs: int | None, quiet: bool) -> None:  # fmt: skip
+def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, strict: bool, explain: str | None,
+          shard: tuple[int, int] | None, stores: tuple[Path, ...], jobs: int | None, quiet: bool) -> None:  # fmt: skip
     """Build the site.
 
-    With --item only these items are built; all others stay as last built, and stay listed.
+    With --item only these items are built; all others stay as last built, and stay listed. A big catalogue can be
+    worked on by several machines: each makes one share with --shard and --store, and a last build joins the stores.
     """
-    from builder.build import BuildRequest, build_site
+    from builder.job import BuildRequest, already_built
     from builder.report import print_build
 
     terminal = Terminal(quiet=quiet)
-    result = build_site(
-        BuildRequest(catalog, out, items, force=force, strict=strict, explain=explain, jobs=jobs), terminal
+    request = BuildRequest(
+        catalog, out, items, force=force, strict=strict, explain=explain, jobs=jobs, shard=shard, stores=stores
     )
+    result = already_built(request)
+    if result is None:
+        from builder.build import build_site
+
+        result = build_site(request, terminal)
     sys.exit(print_build(result, terminal))
 
 

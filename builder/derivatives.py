@@ -329,23 +329,39 @@ def fit_ladder(
     samples: three or so finished frames of the spin, well apart, as wide as the widest rung.
     boxes: the subject's in each, in the sample's pixels.
     """
-    rungs = [_rungs(pixels, ladder.widths) for pixels in samples]
-    qualities = {}
-    for width in ladder.widths:
-        pictures = [sharpen(rung[width], width) for rung in rungs]
-        scaled = [
-            box and tuple(value * width / pixels.shape[1] for value in box)
-            for box, pixels in zip(boxes, samples, strict=True)
-        ]
-        for format in ladder.formats:
-            qualities[format, width] = choose_quality(pictures, format, scaled)
-    return replace(ladder, qualities=qualities)
+    rungs = [sharp_rungs(pixels, ladder.widths, sharpen) for pixels in samples]
+    return replace(
+        ladder,
+        qualities={
+            (format, width): rung_quality([rung[width] for rung in rungs], format, boxes, max(ladder.widths))
+            for format in ladder.formats
+            for width in ladder.widths
+        },
+    )
+
+
+def rung_quality(
+    pictures: Sequence[np.ndarray], format: str, boxes: Sequence[Box | None], box_width: int
+) -> int:
+    """Quality for one width of the ladder in one format.
+
+    pictures: the samples at that width, sharpened. boxes: the subject's in each, in pixels of a picture
+    `box_width` wide.
+    """
+    scale = pictures[0].shape[1] / box_width
+    scaled = [box and tuple(value * scale for value in box) for box in boxes]
+    return choose_quality(pictures, format, scaled)
+
+
+def sharp_rungs(pixels: np.ndarray, widths: Sequence[int], sharpen: Sharpen) -> dict[int, np.ndarray]:
+    """Width -> the frame at that width, sharpened for it."""
+    return {width: sharpen(rung, width) for width, rung in _rungs(pixels, widths).items()}
 
 
 def derive_frame(pixels: np.ndarray, ladder: Ladder, sharpen: Sharpen) -> Derived:
     """Every file of one frame, from its finished pixels at least as wide as the widest rung."""
     widths = ladder_widths((*ladder.widths, ladder.film_width), pixels.shape[1])
-    rungs = {width: sharpen(rung, width) for width, rung in _rungs(pixels, widths).items()}
+    rungs = sharp_rungs(pixels, widths, sharpen)
     files = {
         (format, width): encode_picture(rungs[width], format, ladder.quality(format, width))
         for width in ladder.widths
@@ -353,6 +369,15 @@ def derive_frame(pixels: np.ndarray, ladder: Ladder, sharpen: Sharpen) -> Derive
     }
     sizes = {width: (width, rungs[width].shape[0]) for width in ladder.widths}
     return Derived(files, sizes, rungs[min(ladder.film_width, pixels.shape[1])])
+
+
+def film_picture(
+    pixels: np.ndarray, widths: Sequence[int], sharpen: Sharpen, film_width: int = _FILM_WIDTH
+) -> np.ndarray:
+    """`Derived.picture` alone, from the same pixels and the ladder's widths."""
+    width = min(film_width, pixels.shape[1])
+    rungs = _rungs(pixels, ladder_widths((*widths, film_width), pixels.shape[1]))
+    return sharpen(rungs[width], width)
 
 
 def _rungs(pixels: np.ndarray, widths: Sequence[int]) -> dict[int, np.ndarray]:

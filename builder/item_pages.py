@@ -11,8 +11,8 @@ from typing import Any
 from builder.catalog import Catalog
 from builder.errors import OutputError
 from builder.gather import Spin
-from builder.item import SpinPictures
 from builder.item_hotspots import ItemSpot, viewer_spots
+from builder.making import SpinPictures
 from builder.page_values import ItemPage, Logo, PageFile, Poster, PosterSource, ShopPage
 from builder.text import render_markdown
 

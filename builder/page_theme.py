@@ -15,6 +15,7 @@ from builder.slim import slim_script, slim_style
 from builder.text import read_locale
 from builder.themes import themes_dir
 from builder.viewer import join_viewer, viewer_css
+from builder.writing import content_digest
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -54,6 +55,14 @@ def theme_files(theme: Theme) -> tuple[Path, ...]:
     """Every file that pages and assets depend on, for caches: change one, and pages must be rendered again."""
     folders = [theme.folder, themes_dir() / "viewer", *([theme.override_dir] if theme.override_dir else [])]
     return tuple(path for folder in folders for path in sorted(folder.rglob("*")) if path.is_file())
+
+
+def theme_print(theme: Theme) -> str:
+    """Stands for everything but values that a page's text depends on: the theme's files and our own code."""
+    here = Path(__file__).parent
+    code = [here / f"{name}.py" for name in ("pages", "page_theme", "page_values", "metadata", "viewer", "text", "slim")]
+    files = (*code, *theme_files(theme))
+    return content_digest(b"".join(file.name.encode() + content_digest(file.read_bytes()).encode() for file in files))
 
 
 def site_assets(theme: Theme) -> dict[str, bytes]:

@@ -18,6 +18,7 @@ from markupsafe import Markup
 from builder import metadata
 from builder.page_theme import (
     Theme, proof_assets, read_labels, render_template, require_theme, site_assets, text_direction, theme_files,
+    theme_print,
 )  # fmt: skip
 from builder.page_values import ItemPage, Logo, PageFile, Poster, PosterSource, ShopPage
 from builder.text import clean_html, format_bytes, format_price, read_locale
@@ -25,7 +26,7 @@ from builder.viewer import join_viewer, render_spin_block, render_spin_js, viewe
 
 __all__ = [
     "ItemPage", "Logo", "PageFile", "Poster", "PosterSource", "ShopPage", "Theme", "proof_assets", "render_item",
-    "render_proof", "render_shop_pages", "render_site", "require_theme", "site_assets", "theme_files",
+    "render_proof", "render_shop_pages", "render_site", "require_theme", "site_assets", "theme_files", "theme_print",
 ]  # fmt: skip
 
 EAGER_CARDS = 4  # pictures of the index that are asked for at once: the first rows on most screens

@@ -6,13 +6,15 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from builder.build import fit_all_hotspots, measure_all, opened, picture_all, theme_of
+from builder.build import fit_all_hotspots, measure_all, opened, picture_all
 from builder.catalog import Catalog
 from builder.errors import InputError
+from builder.filling import theme_of
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
-from builder.item import SpinPictures, refuse_broken
+from builder.item import refuse_broken
 from builder.item_hotspots import ItemSpot
 from builder.item_pages import item_page, shop_page
+from builder.making import SpinPictures
 from builder.page_values import ItemPage
 from builder.pages import proof_assets, render_proof, require_theme
 from builder.proof import check_proof, write_proof

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builder.build import BuildResult, BuiltItem
+from builder.job import BuildResult, BuiltItem
 from builder.terminal import Terminal
 
 VERDICTS = {"ready": "ready", "notes": "usable with notes", "reshoot": "reshoot"}
@@ -26,7 +26,8 @@ def print_build(result: BuildResult, terminal: Terminal) -> int:
         return 1
     if result.written and result.items:
         terminal.say(written_line(result))
-    terminal.say(f"Open {result.out / 'index.html'}")
+    if result.written:
+        terminal.say(f"Open {result.out / 'index.html'}")
     return 0
 
 
@@ -46,5 +47,12 @@ def written_line(result: BuildResult) -> str:
     parts = [f"{written.written} files written", f"{written.reused} kept"]
     parts += [f"{written.removed} removed"] if written.removed else []
     parts += [f"{written.carried} of your own carried over"] if written.carried else []
-    saved = f" The cache saved {result.saved_s:.0f} s of work." if result.saved_s >= 1 else ""
-    return f"Site: {', '.join(parts)}.{saved}"
+    return f"Site: {', '.join(parts)}.{saved_words(result)}"
+
+
+def saved_words(result: BuildResult) -> str:
+    """How much work the cache made needless: processor time, whatever number of processes would have shared it."""
+    if result.saved_s < 1:
+        return ""
+    time = f"{result.saved_s:.0f} s" if result.saved_s < 120 else f"{result.saved_s / 60:.0f} min"
+    return f" The cache saved {time} of work."

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from builder.build import CACHE_FOLDER, BuildRequest, BuildResult, build_site
+from builder.build import build_site
 from builder.catalog import catalog_file, read_catalog
 from builder.errors import KickwheelError
+from builder.job import CACHE_FOLDER, BuildRequest, BuildResult, already_built
 from builder.serve import serve
 from builder.terminal import Terminal
 
@@ -22,7 +23,8 @@ def run_server(catalog_path: Path, port: int | None, jobs: int | None, terminal:
     out = cache / "preview"
 
     def build() -> BuildResult:
-        result = build_site(BuildRequest(file, out, drafts=True, jobs=jobs), terminal)
+        request = BuildRequest(file, out, drafts=True, jobs=jobs)
+        result = already_built(request) or build_site(request, terminal)
         for item in result.items:
             for finding in item.measures.findings if item.measures else ():
                 if finding.severity != "note":

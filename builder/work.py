@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -74,38 +74,68 @@ def plan_work(
     )  # fmt: skip
 
 
-def ladder_work(plan: "FinishPlan", samples: Sequence[int], settings: Settings) -> "Ladder":
-    """The widths that can be had, and the quality each needs."""
-    from builder.derivatives import Ladder, fit_ladder, ladder_widths
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A finished frame that more than one piece of work needs: its pixels in files, at the widths of the ladder."""
 
-    widths = ladder_widths(settings.output.widths, plan.width)
-    ladder = Ladder(widths, settings.output.formats)
-    finished = [finished_frame(plan, index, max(widths), settings) for index in samples]
-    boxes = [subject_box(one.matte) for one in finished]
-    return fit_ladder(ladder, [one.pixels for one in finished], boxes, sharpener(settings))
+    index: int
+    pixels: Path  # as finished, at the widest width
+    rungs: Mapping[int, Path]  # width -> sharpened picture
+    box: tuple[float, float, float, float] | None  # of the subject, in pixels of `pixels`
 
 
-def frame_work(plan: "FinishPlan", index: int, ladder: "Ladder", settings: Settings, folder: Path) -> "Derived":
+def sample_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings: Settings, folder: Path) -> Sample:
+    """One frame finished, for the choice of qualities and for what comes after it."""
+    from builder.derivatives import sharp_rungs
+
+    finished = finished_frame(plan, index, max(widths), settings)
+    place = folder / f"sample-{index:04d}.npy"
+    np.save(place, finished.pixels)
+    rungs = {}
+    for width, picture in sharp_rungs(finished.pixels, widths, sharpener(settings)).items():
+        rungs[width] = folder / f"sample-{index:04d}-{width}.npy"
+        np.save(rungs[width], picture)
+    return Sample(index, place, rungs, subject_box(finished.matte))
+
+
+def quality_work(samples: Sequence[Sample], picture_format: str, width: int) -> int:
+    """The quality that one width in one format needs."""
+    from builder.derivatives import rung_quality
+
+    pictures = [np.load(sample.rungs[width]) for sample in samples]
+    return rung_quality(pictures, picture_format, [sample.box for sample in samples], max(samples[0].rungs))
+
+
+def frame_work(
+    plan: "FinishPlan", index: int, ladder: "Ladder", settings: Settings, folder: Path, sample: Sample | None = None
+) -> "Derived":
     """One frame's files; its picture for strip, films and sheets goes to a file instead of through a pipe."""
     from builder.derivatives import derive_frame
 
-    finished = finished_frame(plan, index, max(ladder.widths), settings)
-    derived = derive_frame(finished.pixels, ladder, sharpener(settings))
+    pixels = np.load(sample.pixels) if sample else finished_frame(plan, index, max(ladder.widths), settings).pixels
+    derived = derive_frame(pixels, ladder, sharpener(settings))
     np.save(folder_picture(folder, index), derived.picture)
     return dataclasses.replace(derived, picture=derived.picture[:0])
 
 
-def single_work(plan: "FinishPlan", home: int, ladder: "Ladder", settings: Settings) -> dict[str, bytes]:
+def picture_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings: Settings, folder: Path) -> None:
+    """One frame's picture for films alone: as `frame_work` leaves it, without its files."""
+    from builder.derivatives import film_picture
+
+    finished = finished_frame(plan, index, max(widths), settings)
+    np.save(folder_picture(folder, index), film_picture(finished.pixels, widths, sharpener(settings)))
+
+
+def single_work(plan: "FinishPlan", home: Sample, settings: Settings) -> dict[str, bytes]:
     """Pictures of the home frame alone."""
     from builder.derivatives import make_link_picture, make_poster, make_still
 
-    finished = finished_frame(plan, home, max(ladder.widths), settings)
-    sharpen, box = sharpener(settings), subject_box(finished.matte)
+    pixels, sharpen = np.load(home.pixels), sharpener(settings)
     margin = settings.finish.margin
     return {
-        "poster.jpg": make_poster(finished.pixels, sharpen),
-        "still.jpg": make_still(finished.pixels, sharpen, plan.backdrop),
-        "link.jpg": make_link_picture(finished.pixels, box, sharpen, plan.backdrop, margin=margin),
+        "poster.jpg": make_poster(pixels, sharpen),
+        "still.jpg": make_still(pixels, sharpen, plan.backdrop),
+        "link.jpg": make_link_picture(pixels, home.box, sharpen, plan.backdrop, margin=margin),
     }
 
 

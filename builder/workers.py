@@ -3,29 +3,80 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
+from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
 
-def cores_granted() -> int:
-    """Cores this process may use: affinity and the control group's quota (Linux), else all."""
+CGROUP = Path("/sys/fs/cgroup")
+
+
+def cores_granted(cgroup: Path = CGROUP) -> int:
+    """Cores this process may use: affinity and the control group's quota (Linux), else all; at least one.
+
+    A quota of one core and a half gives one: a process more would only wait its turn.
+    """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    try:  # cgroup v2: "max 100000" or "150000 100000" (microseconds of time a period)
-        quota, period = Path("/sys/fs/cgroup/cpu.max").read_text().split()
-        if quota != "max":
-            cores = min(cores, max(1, int(quota) // int(period)))
-    except (OSError, ValueError):
-        pass
+    for quota, period in _quotas(cgroup):
+        cores = min(cores, quota // period)
     return max(1, cores)
 
 
+def _quotas(cgroup: Path) -> list[tuple[int, int]]:
+    """(microseconds, of so many) granted to this process's control group and to those above it."""
+    own = Path("/")
+    try:
+        own = Path(Path("/proc/self/cgroup").read_text().rpartition("::")[2].strip() or "/")
+    except OSError:
+        pass
+    found = []
+    for group in (own, *own.parents):
+        try:  # version 2: "max 100000" or "150000 100000"
+            quota, period = (cgroup / group.relative_to("/") / "cpu.max").read_text().split()
+            found.append((int(quota), int(period)))
+        except (OSError, ValueError):
+            pass
+    try:  # version 1: -1 for no limit
+        quota, period = (int((cgroup / "cpu" / f"cpu.cfs_{name}_us").read_text()) for name in ("quota", "period"))
+        found += [(quota, period)] if quota > 0 else []
+    except (OSError, ValueError):
+        pass
+    return [(quota, period) for quota, period in found if period > 0]
+
+
+class Job:
+    """A piece of work given away. seconds: of processor time that it took, once its result is there."""
+
+    def __init__(self, future: "Future[tuple[Any, float]]") -> None:
+        self._future = future
+        self.seconds = 0.0
+
+    def result(self) -> Any:
+        """Waits for it. Raises what the work raised."""
+        value, self.seconds = self._future.result()
+        return value
+
+
+def _clocked(work: Callable[..., Any], *args: Any) -> tuple[Any, float]:
+    began = time.process_time()
+    value = work(*args)
+    return value, time.process_time() - began
+
+
 class Workers:
-    """`submit` as of an executor; with one job everything runs here, in this process, at once."""
+    """Pieces of work for other processes; with one job everything runs here, in this process, at once.
+
+    done: how often each kind of work was asked for, by its name; what a build didn't have to do isn't in it.
+    """
 
     def __init__(self, jobs: int | None = None) -> None:
         self.jobs = jobs or cores_granted()
+        self.done: Counter[str] = Counter()
+        self._counting = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> "Workers":
@@ -49,16 +100,18 @@ class Workers:
             for process in processes:
                 process.terminate()
 
-    def submit(self, work: Callable[..., Any], *args: Any) -> "Future[Any]":
+    def submit(self, work: Callable[..., Any], *args: Any) -> Job:
+        with self._counting:
+            self.done[work.__name__.removesuffix("_work")] += 1
         if self._pool:
-            return self._pool.submit(work, *args)
-        future: Future[Any] = Future()
+            return Job(self._pool.submit(_clocked, work, *args))
+        future: Future[tuple[Any, float]] = Future()
         try:
             one_thread()
-            future.set_result(work(*args))
+            future.set_result(_clocked(work, *args))
         except Exception as error:
             future.set_exception(error)
-        return future
+        return Job(future)
 
 
 def one_thread() -> None:

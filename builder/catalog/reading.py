@@ -25,6 +25,7 @@ from builder.catalog.declaration import (
     key_names,
 )
 from builder.catalog.lines import key_lines, line_of
+from builder.catalog.place import catalog_file
 from builder.errors import CatalogError, Fault
 from builder.spin import FILM_ENDINGS
 
@@ -73,16 +74,6 @@ class Catalog:
     @property
     def folder(self) -> Path:
         return self.file.parent
-
-
-def catalog_file(path: Path) -> Path:
-    """The catalogue file of a folder, or the file itself. Raises CatalogError when there is none."""
-    file = path / "catalog.toml" if path.is_dir() else path
-    if not file.is_file():
-        raise CatalogError.at(
-            file, "", "there is no catalogue", f"Start one with: kickwheel new {file.parent or '.'}"
-        )
-    return file
 
 
 def read_catalog(path: Path) -> Catalog:
