@@ -1,4 +1,4 @@
-"""The demo catalogue, built once for all tests that look at a whole site."""
+"""The demo catalogue, built once for all tests that look at a whole site; and which tests share a process."""
 
 from __future__ import annotations
 
@@ -15,6 +15,14 @@ from tests.command import kickwheel
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
 DEMO = Path(__file__).parent.parent / "demo_catalog"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Run by several processes, a file's tests stay together, and so do all that look at the demo or use a browser:
+    the demo is built once, and no two browsers compete for the processors."""
+    for item in items:
+        shared = {"demo", "browser"} & set(item.fixturenames) or item.path.parent.name == "browser"
+        item.add_marker(pytest.mark.xdist_group("demo" if shared else item.path.stem))
 
 
 @pytest.fixture(scope="session")

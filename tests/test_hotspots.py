@@ -181,7 +181,7 @@ def test_another_hotspot_makes_no_picture_again(demo, tmp_path, monkeypatch):
     shutil.copytree(demo, folder)
     text = (folder / "catalog.toml").read_text("utf-8").replace("Maker's mark", "The bench's mark")
     (folder / "catalog.toml").write_text(text, "utf-8")
-    monkeypatch.setattr("builder.item._Making.make", lambda _: pytest.fail("pictures were made again"))
+    monkeypatch.setattr("builder.making._Making.parts", lambda *_: pytest.fail("pictures were made again"))
     result = build_site(BuildRequest(folder, jobs=1), Terminal(quiet=True))
     assert result.written.written <= 6  # the page, its embed, spin.json and spin.js, and those of its old address
     page = (folder / "site" / "coffee-pot" / "index.html").read_text("utf-8")

@@ -180,7 +180,7 @@ def test_a_shop_larger_than_its_cache_is_built_and_the_cache_stays_bounded(tmp_p
 
     limit, seen, trim = 60_000, [], Cache.trim  # bytes: some three items' results here
     monkeypatch.setattr("builder.cache.LIMIT_BYTES", limit)
-    monkeypatch.setattr(Cache, "trim", lambda self, kept=(): (trim(self, kept), seen.append(packs())))
+    monkeypatch.setattr(Cache, "trim", lambda self, kept=(), **how: (trim(self, kept, **how), seen.append(packs())))
     folder = write_many(tmp_path / "shop", 8, frames=FRAMES, alike=False)
     result = built(folder)
     assert len(seen) > 3, "also in the middle of the build"
