@@ -17,6 +17,7 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 DEMO = Path(__file__).parent.parent / "demo_catalog"
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Run by several processes, a file's tests stay together, and so do all that look at the demo or use a browser:
     the demo is built once, and no two browsers compete for the processors."""
