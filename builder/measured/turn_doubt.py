@@ -19,7 +19,8 @@ from builder.measured.turn_fit import Fit, Tracks
 from builder.measured.turn_tracks import Guess, likeness, seen_at, small_patches, sweep
 
 CORNERS = 160  # of a frame, followed over a step
-APART = 0.25  # usual steps between the turns from which corners are followed: within the reach of a follower
+APART_PX = 3.0  # between the places a corner is looked for at: a patch of 18 px is like itself 2 px off, halfway and beside
+FAINT = 0.2  # correlation from which such a place is worth following a corner from
 REACH_PX = 8.0  # how far a corner may be followed from where a turn wants it
 PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still speak for that turn
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
@@ -84,21 +85,31 @@ def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: in
         return np.zeros((0, len(shifts)))
     first, there = shots[home], shots[beyond]
     wanted = seen_at(there, found.camera, points[:, None], found.angles[beyond] + shifts)  # (m, S, 2)
-    stride = max(round(APART * abs(nominal) / abs(shifts[1] - shifts[0])), 1)
-    start = wanted[:, ::stride]
-    tries = start.shape[1]
     own = first.own(xy)
-    place, held = follow(first, there, np.repeat(own, tries, axis=0), start.reshape(-1, 2), levels=1)
-    place = place.reshape(start.shape)
-    held = held.reshape(start.shape[:2]) & (np.abs(place - start).max(-1) < REACH_PX)
-    corner, attempt = np.nonzero(held)
-    place = place[corner, attempt]
-    alike = likeness(there, small_patches(first, own)[corner], place[:, None])
+    patches = small_patches(first, own)
+    corner, start = _worth_following(there, patches, wanted)
+    place, held = follow(first, there, own[corner], start, levels=1)
+    held &= np.abs(place - start).max(-1) < REACH_PX
+    corner, place = corner[held], place[held]
+    alike = likeness(there, patches[corner], place[:, None])
     alike = np.clip((alike - UNLIKE) / (LIKE - UNLIKE), 0.0, 1.0)
     off = ((place[:, None] - wanted[corner]) ** 2).sum(-1) / PLACE_PX**2
     speaks = np.zeros(wanted.shape[:2])
     np.maximum.at(speaks, corner, alike * np.maximum(0.0, 1.0 - off))
     return speaks
+
+
+def _worth_following(there: Shot, patches: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Along the ways (m, S, 2) on which turns want corners: where one looks more like itself than before and after.
+
+    Returns which corner (k,) and the place (k, 2).
+    """
+    moves = np.hypot(*np.moveaxis(np.diff(wanted, axis=1), -1, 0)).max(1)
+    stride = max(int(APART_PX / max(float(np.percentile(moves, 90)), 1e-6)), 1)
+    tried = wanted[:, ::min(stride, wanted.shape[1])]
+    alike = np.pad(likeness(there, patches, tried), ((0, 0), (1, 1)), constant_values=-1.0)
+    corner, at = np.nonzero((alike[:, 1:-1] > FAINT) & (alike[:, 1:-1] >= alike[:, :-2]) & (alike[:, 1:-1] >= alike[:, 2:]))
+    return corner, tried[corner, at]
 
 
 def _placed(shots: Sequence[Shot], found: Fit, side: Sequence[int], radius: float) -> tuple[np.ndarray, np.ndarray]:

@@ -19,7 +19,7 @@ from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import Link, check_links, find_strays
+from builder.measured.turn_place import RIVAL, Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.spin import IDENTITY, Affine, Turn
@@ -202,8 +202,23 @@ def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
     found = fit(guess.camera, guess.angles, tracks, prior)
-    order = np.argsort(found.angles * np.sign(usual), kind="stable").tolist()
+    order = turning_order(found.angles / usual)
     return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
+
+
+def turning_order(turned: np.ndarray) -> list[int]:
+    """Frames in order of angle; turned (n,): in usual steps.
+
+    As shot, but for frames clearly out of their place: two that seem to stand close together haven't changed places,
+    one of them, or the step before it, is wrong.
+    """
+    order: list[int] = []
+    for frame, angle in enumerate(turned):
+        at = len(order)
+        while at and turned[order[at - 1]] - angle > RIVAL:
+            at -= 1
+        order.insert(at, frame)
+    return order
 
 
 def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
