@@ -8,12 +8,12 @@ across it only, so edges are kept apart by direction.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 FINE, COARSE = 1.0, 2.0  # px, the two known blurs
@@ -33,6 +33,9 @@ SEEN_PX = 0.75
 # Detail that passes at less than 10 % counts as not resolved (ISO 12233's limiting resolution, common practice).
 # At this sigma that is half of what the pixels could hold: half the width would show all there is.
 HALF_WIDTH_PX = float(np.sqrt(np.log(10) / 2) / (np.pi * 0.25))
+# Edges of sigma b hold detail up to the f at which exp(-2 (pi b f)^2) is a tenth; a blur halves that where its
+# variance is this share of b^2. Where all frames are soft, no less is worth a reshoot of one.
+HALVES = float(np.log(2) / np.log(10))
 # A smear of length L along one direction spreads by L^2 / 12 cos^2 of the angle to it: at most 0.17 of that is left
 # across the nearest of four directions. Defocus spreads alike in all.
 ONE_WAY, ALL_WAYS = 0.25, 0.5
@@ -92,8 +95,7 @@ def measure_sharpness(
         cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
         return np.concatenate([whole, _softness(detail[index], mask & (cover > 0))])
 
-    with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(soft, range(len(detail)))))
+    softness = np.stack(abreast(soft, range(len(detail))))
     return compare_softness(softness, output_scale, closed)
 
 
@@ -103,7 +105,8 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     rows = np.arange(count)
     usual, softest = (np.array(part) for part in zip(*(_beside(softness, i, closed) for i in rows), strict=True))
     scatter = np.array([mad_sigma(column[np.isfinite(column)]) for column in (softness - usual).T])
-    limit = np.maximum((SEEN_PX / output_scale) ** 2, SURE * scatter)
+    held = np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in softness.T])
+    limit = np.maximum(np.maximum((SEEN_PX / output_scale) ** 2, HALVES * held), SURE * scatter)
     # against a soft neighbour: a view comes and goes gradually, blur does not. And, for a run of blurred frames,
     # against the softer half of the whole turn, by four times the limit
     whole = np.array([np.quantile(c[np.isfinite(c)], 0.75) if np.isfinite(c).any() else np.nan for c in softness.T])

@@ -117,8 +117,9 @@ def _placed(shots: Sequence[Shot], found: Fit, side: Sequence[int], radius: floa
     home, others = side[0], list(side[1:])
     if not others:
         return np.zeros((0, 2)), np.zeros((0, 3))
-    near = [others if frame == home else [] for frame in range(len(shots))]
-    tracks = sweep(shots, Guess(found.camera, found.angles, radius), near, [home], most=CORNERS, votes=len(others))
+    mine = found.tracks.taken(found.tracks.frames[:, 0] == home)
+    tracks = replace(mine, seen=mine.seen & np.isin(mine.frames, [home, *others]))
+    tracks = tracks.taken(tracks.seen.sum(1) >= 2)
     if not len(tracks.points):
         return np.zeros((0, 2)), np.zeros((0, 3))
     tracks, off = _triangulated(found, tracks)

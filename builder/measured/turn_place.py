@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
 from builder.measured.turn_doubt import SCALE, contest_z, evidence, log_odds, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
@@ -77,15 +78,16 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
 
     still: frames the same as the one before: there is nothing to doubt. A part turn has no link to its first frame.
     """
-    looks = [_looks(shots, found, home, nominal) for home in range(len(shots))]
+    looks = abreast(lambda home: _looks(shots, found, home, nominal), range(len(shots)))
     own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, looks, frame) for frame in range(len(shots))]
-    links = []
-    for at in range(0 if closed else 1, len(shots)):
+
+    def checked(at: int) -> Link:
         frame = order[at]
         link = (Link(frame, 0.0, NO_RIVALS, NO_RIVALS) if frame in still
                 else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius, min(own[frame], own[order[at - 1]])))
-        links.append(replace(link, frame_z=own[frame]))
-    return links
+        return replace(link, frame_z=own[frame])
+
+    return abreast(checked, range(0 if closed else 1, len(shots)))
 
 
 def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nominal: float) -> dict[int, float]:

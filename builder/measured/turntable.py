@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
@@ -140,15 +141,16 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
     y0, y1 = max(rows[0] - EDGE_PX, 0), rows[-1] + EDGE_PX
     x0, x1 = max(columns[0] - EDGE_PX, 0), columns[-1] + EDGE_PX
     plate = still_plate(greys, affines)
-    shots = []
-    for grey, affine in zip(greys, affines):
-        own_area = area.astype(np.uint8)
+
+    def made(frame: int) -> Shot:
+        own_area, affine = area.astype(np.uint8), affines[frame]
         if not np.allclose(affine, np.eye(3)[:2]):
             own_area = cv2.warpAffine(own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-        cut = np.ascontiguousarray(grey[y0:y1, x0:x1])
+        cut = np.ascontiguousarray(greys[frame][y0:y1, x0:x1])
         from_cut = np.c_[affine[:, :2], affine[:, 2] + affine[:, :2] @ [x0, y0]]
-        shots.append(make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate))
-    return shots, area
+        return make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate)
+
+    return abreast(made, range(len(greys))), area
 
 
 def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
