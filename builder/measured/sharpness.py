@@ -26,6 +26,7 @@ MOST_EDGES = 3000  # the strongest count: outlines and marks rather than grain
 CLEAR = 8.0  # times the noise a slope must have
 BESIDE = 3  # frames on either side that a frame is held against
 SURE = 5.0
+PIXEL = 0.25  # px^2: a pixel's own spread
 
 # A Gaussian blur of sigma s passes detail of f cycles a pixel at exp(-2 (pi s f)^2). At s = 0.75 px detail of
 # 4 px a cycle is halved: the least blur worth a reshoot, in pixels of the widest output.
@@ -106,7 +107,11 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     usual, softest = (np.array(part) for part in zip(*(_beside(softness, i, closed) for i in rows), strict=True))
     scatter = np.array([mad_sigma(column[np.isfinite(column)]) for column in (softness - usual).T])
     held = np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in softness.T])
-    limit = np.maximum(np.maximum((SEEN_PX / output_scale) ** 2, HALVES * held), SURE * scatter)
+    limit = np.maximum((SEEN_PX / output_scale) ** 2, np.maximum(HALVES * held, SURE * scatter))
+    # the softer the edges, the larger the errors of their spread: scatter is taken as a share of it as well
+    shares = np.log((softness + PIXEL) / (usual + PIXEL))
+    share = np.array([mad_sigma(column[np.isfinite(column)]) for column in shares.T])
+    limit = np.fmax(limit, (usual + PIXEL) * np.expm1(SURE * share))
     # against a soft neighbour: a view comes and goes gradually, blur does not. And, for a run of blurred frames,
     # against the softer half of the whole turn, by four times the limit
     whole = np.array([np.quantile(c[np.isfinite(c)], 0.75) if np.isfinite(c).any() else np.nan for c in softness.T])
@@ -114,13 +119,13 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     known = np.isfinite(extra)
     over = np.where(known, extra / limit, -np.inf)
     worst = np.argmax(over, axis=1)
-    ratio = np.sqrt((usual + 0.25) / (softness + 0.25))[rows, worst]  # 0.25 px^2: a pixel's own spread
+    ratio = np.sqrt((usual + PIXEL) / (softness + PIXEL))[rows, worst]
     ratio = np.where(known.any(axis=1), ratio, np.nan)
     most = np.where(known.any(axis=1), np.nan_to_num(extra[rows, worst], nan=0.0, neginf=0.0), 0.0)
     least = np.where(np.isfinite(softness), softness, np.inf).min(axis=1)
     spread = np.sqrt(np.where(np.isfinite(least), least, np.nan)) * output_scale
     return Sharpness(
-        ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[worst]) * output_scale,
+        ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[rows, worst]) * output_scale,
         _clearest(softness - usual), spread,
     )  # fmt: skip
 
