@@ -26,6 +26,7 @@ PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still s
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
 BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
 SELDOM = 0.02  # of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
+LEFT_OPEN = 0.05  # of turns that should close don't, or go past their start: generously
 SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
@@ -37,13 +38,21 @@ def log_prior(turns: np.ndarray) -> np.ndarray:
     return np.log(usual + SELDOM * (double + none + 0.1))
 
 
+def log_prior_seam(turns: np.ndarray) -> np.ndarray:
+    """The same of the step over the seam: the usual one, if not any other, for a turn may be left open or go on too far."""
+    return np.log(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2) + LEFT_OPEN)
+
+
 def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None) -> np.ndarray:
     """Of each turn against the one with no shift. z: standard errors by which that fits better; lengths in usual steps.
 
-    room: standard error of what all the other steps leave, for the step over the seam: that, not habit, is what it must fill.
+    room: standard error of what all the other steps leave, for the step over the seam: that, too, it must fill.
     """
     seen = -np.sign(z) * z**2 / 2  # log likelihood ratio of two Gaussians at the distance seen
-    habit = log_prior(turns) - log_prior(turns - shifts) if room is None else np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM)
+    if room is None:
+        habit = log_prior(turns) - log_prior(turns - shifts)
+    else:
+        habit = np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM) + log_prior_seam(turns) - log_prior_seam(turns - shifts)
     return np.clip(seen + habit, -CERTAIN, CERTAIN)
 
 

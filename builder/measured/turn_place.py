@@ -28,7 +28,7 @@ WIDE_STEP = np.radians(14)  # two of them turn most of a small print out of sigh
 PATCH_ARM = 0.005  # camera distances: over which a surface's slope is taken
 LEAST_RADIUS = 0.03  # camera distances: nearer the axis a point hardly moves
 LOOSE_Z = 1.5  # standard errors by which a frame must hold to its neighbours: about 6 points that speak for it alone
-MOVE_Z = 2.0  # and by which a place for a frame that holds to none must beat any other
+MOVE_Z = 1.0  # and by which a place for one of the last frames, which hold to none, must beat any other: five in six
 CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
@@ -93,11 +93,12 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
 def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nominal: float) -> dict[int, float]:
     """Frames that hold to neither neighbour, with the angle (radians) at which the other frames' points show in them.
 
-    For frames shot late, after the turn. Every angle of the circle is tried with the points that nothing else on
-    their way looks like; frames that fit nowhere clearly are left out.
+    For frames shot late, after the turn: the last ones, then. Every angle of the circle is tried with the points that
+    nothing else on their way looks like; frames that fit nowhere clearly are left out.
     """
     count = len(shots)
-    loose = [link.frame for link in links if link.frame_z < LOOSE_Z]
+    held = max((link.frame for link in links if link.frame_z >= LOOSE_Z), default=count)
+    loose = list(range(held + 1, count))
     if not loose or len(loose) > count / 3:
         return {}
     homes = [_looks(shots, found, home, nominal) for home in range(count) if home not in loose]
@@ -162,8 +163,7 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
         speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
         odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, GRID, room)
     best = int(np.flatnonzero(rival)[odds[rival].argmax()])
-    # the seam gets what the others leave: moved by itself, it would stretch all of them
-    shift = float(nominal * GRID[best]) if within and odds[best] > BETTER else 0.0
+    shift = float(nominal * GRID[best]) if odds[best] > BETTER else 0.0
     return Link(after[0], shift, nominal * turns[rival], odds[rival])
 
 

@@ -9,7 +9,7 @@ with the points so placed (`turn_place`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -20,7 +20,7 @@ from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import RIVAL, Link, check_links, find_strays
+from builder.measured.turn_place import Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.spin import IDENTITY, Affine, Turn
@@ -183,13 +183,13 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
 def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
              still: set[int]) -> tuple[Fit, list[Link]]:
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
-    usual, placed = start.sign * start.nominal, False
+    usual, late = start.sign * start.nominal, set()
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, still, FEW if turn == 0 else MOST)
+        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, FEW if turn == 0 else MOST)
         wanted, strays = _wanted(links, order, closed), {}
-        if not placed:
+        if not late:
             strays = find_strays(shots, found, links, usual)
-            placed = bool(strays)
+            late = set(strays)
         if turn and not wanted.any() and not strays:
             break
         angles = found.angles + wanted
@@ -200,26 +200,23 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
 
 
 def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, still: set[int],
-            most: int) -> tuple[Fit, list[Link], list[int]]:
+            late: set[int], most: int) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
     found = fit(guess.camera, guess.angles, tracks, prior)
-    order = turning_order(found.angles / usual)
+    order = turning_order(found.angles / usual, late)
     return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
 
 
-def turning_order(turned: np.ndarray) -> list[int]:
-    """Frames in order of angle; turned (n,): in usual steps.
+def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
+    """Frames as shot, those shot late in their places; turned (n,): angles in usual steps.
 
-    As shot, but for frames clearly out of their place: two that seem to stand close together haven't changed places,
-    one of them, or the step before it, is wrong.
+    Others keep their order whatever their angles: it is likelier that one of them is wrong than that they changed places.
     """
-    order: list[int] = []
-    for frame, angle in enumerate(turned):
-        at = len(order)
-        while at and turned[order[at - 1]] - angle > RIVAL:
-            at -= 1
-        order.insert(at, frame)
+    order = [frame for frame in range(len(turned)) if frame not in late]
+    for frame in sorted(late):
+        at = int(np.searchsorted(np.maximum.accumulate(turned[order]), turned[frame]))
+        order.insert(max(at, 1), frame)
     return order
 
 
@@ -282,9 +279,11 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
         if link.doubt > DOUBTFUL:
             other[link.frame] = sum(chance * (turn - steps[link.frame]) ** 2 for turn, chance in _rivals(link))
     if closed:  # what one step has too much, all others have too little; a seam that isn't seen has the error of their sum
-        other = np.maximum(other, other.sum() / len(steps) ** 2)
-        if links[0].doubt > DOUBTFUL:
-            other[links[0].frame] = other.sum() + (SCALE * (360.0 - steps[links[0].frame])) ** 2
+        seam = links[0]
+        share = sum(chance * (turn - steps[seam.frame]) ** 2 for turn, chance in _rivals(seam))
+        other = np.maximum(other, (other.sum() + share) / len(steps) ** 2)
+        if seam.doubt > DOUBTFUL:
+            other[seam.frame] = other.sum() + max(share, (SCALE * (360.0 - steps[seam.frame])) ** 2)
     return np.sqrt(sigma**2 + other)
 
 
