@@ -26,6 +26,7 @@ MOST_EDGES = 3000  # the strongest count: outlines and marks rather than grain
 CLEAR = 8.0  # times the noise a slope must have
 BESIDE = 3  # frames on either side that a frame is held against
 SURE = 5.0
+SELDOM_SEEN = 0.75  # of the frames
 PIXEL = 0.25  # px^2: a pixel's own spread
 
 # A Gaussian blur of sigma s passes detail of f cycles a pixel at exp(-2 (pi s f)^2). At s = 0.75 px detail of
@@ -108,10 +109,7 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     scatter = np.array([mad_sigma(column[np.isfinite(column)]) for column in (softness - usual).T])
     held = np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in softness.T])
     limit = np.maximum((SEEN_PX / output_scale) ** 2, np.maximum(HALVES * held, SURE * scatter))
-    # the softer the edges, the larger the errors of their spread: scatter is taken as a share of it as well
-    shares = np.log((softness + PIXEL) / (usual + PIXEL))
-    share = np.array([mad_sigma(column[np.isfinite(column)]) for column in shares.T])
-    limit = np.fmax(limit, (usual + PIXEL) * np.expm1(SURE * share))
+    limit = np.fmax(limit, SURE * _borrowed(softness, usual))
     # against a soft neighbour: a view comes and goes gradually, blur does not. And, for a run of blurred frames,
     # against the softer half of the whole turn, by four times the limit
     whole = np.array([np.quantile(c[np.isfinite(c)], 0.75) if np.isfinite(c).any() else np.nan for c in softness.T])
@@ -128,6 +126,18 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
         ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[rows, worst]) * output_scale,
         _clearest(softness - usual), spread,
     )  # fmt: skip
+
+
+def _borrowed(softness: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    """(n, columns) scatter of readings that many frames lack: the usual share of all directions; 0 for others.
+
+    Where edges come and go they are few, and the readings too few to show how they scatter.
+    """
+    shares = (softness - usual) / (usual + PIXEL)
+    known = np.isfinite(shares)
+    whole = [mad_sigma(column[here]) for column, here in zip(shares.T, known.T, strict=True) if here.mean() > SELDOM_SEEN]
+    share = float(np.median(whole)) if whole else 0.0
+    return np.where(known.mean(axis=0) > SELDOM_SEEN, 0.0, share * (usual + PIXEL))
 
 
 def _clearest(extra: np.ndarray) -> np.ndarray:

@@ -17,7 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import SCALE, contest_z, evidence, log_odds, told_apart
+from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -156,6 +156,8 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= RIVAL)
+    if not rival.any():  # no hand turns like that: the fit went astray
+        return Link(after[0], nominal - present, np.array([nominal]), np.array([CERTAIN]))
     room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room)
