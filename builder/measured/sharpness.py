@@ -114,6 +114,7 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     # against the softer half of the whole turn, by four times the limit
     whole = np.array([np.quantile(c[np.isfinite(c)], 0.75) if np.isfinite(c).any() else np.nan for c in softness.T])
     extra = np.fmax(softness - softest, np.where(softness - whole > 4 * limit, softness - whole, -np.inf))
+    extra = np.where(_between_readings(softness, closed), extra, np.nan)
     known = np.isfinite(extra)
     over = np.where(known, extra / limit, -np.inf)
     worst = np.argmax(over, axis=1)
@@ -126,6 +127,18 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
         ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[rows, worst]) * output_scale,
         _clearest(softness - usual), spread,
     )  # fmt: skip
+
+
+def _between_readings(softness: np.ndarray, closed: bool) -> np.ndarray:
+    """bool (n, columns): both frames beside have a reading in that direction as well.
+
+    Where they have none, the view is about to lose its edges, and the few left may be shading or gloss.
+    """
+    known = np.isfinite(softness)
+    before, after = np.roll(known, 1, axis=0), np.roll(known, -1, axis=0)
+    if not closed:
+        before[0], after[-1] = True, True
+    return before & after
 
 
 def _borrowed(softness: np.ndarray, usual: np.ndarray) -> np.ndarray:

@@ -246,7 +246,7 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     rivals = {link.frame: _rivals(link) for link in links}
     judged = len(sure) >= MOST_SURE * len(links)
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
-                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, "counterclockwise" if sign > 0 else "clockwise",
+                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
                    tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
                    "" if judged else "too many steps could as well be others", found.camera)
