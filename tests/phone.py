@@ -92,24 +92,17 @@ class PhotographedTable(Turntable):
 
     def __init__(self, scene: Scene = Scene(), *, wears: str = "coffee", wall: str = "", **options) -> None:
         super().__init__(scene, **options)
-        self.wears, self.wall, self._channel = wears, wall, 0
-
-    def linear(self, angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
-        channels = []
-        for self._channel in range(3):  # the renderer's print has one channel
-            light, cover = super().linear(angle_deg)
-            channels.append(light[..., self._channel])
-        return np.stack(channels, axis=-1), cover
+        self.wears, self.wall = wears, wall
 
     @property
     def _atlas(self) -> np.ndarray:
-        return self._print[self._channel]
+        return self._print
 
     @cached_property
-    def _print(self) -> list[np.ndarray]:
+    def _print(self) -> np.ndarray:
         half = cv2.resize(_photograph(self.wears), (1024, 512), interpolation=cv2.INTER_AREA)
         both = np.concatenate([half, half[:, ::-1]], axis=1)  # joins up
-        return list(np.ascontiguousarray(np.clip(np.moveaxis(both / half.mean(), 2, 0), 0.1, 3.0)))
+        return np.ascontiguousarray(np.clip(both / half.mean(), 0.1, 3.0).astype(np.float32))
 
     @cached_property
     def _backdrop(self) -> np.ndarray:

@@ -217,7 +217,9 @@ class Turntable:
         lamp = turn @ np.array([0.55, -0.6, 0.58])
         self._draw_disc(own, eye, rays.reshape(-1, 3), light, depth)
         for solid in _solids(self.scene):
-            for where, near, normal, grain in _met(solid, own, eye, self._atlas):
+            around = self._around(solid, turn, shape)
+            for where, near, normal, grain in _met(solid, own[around], eye, self._atlas):
+                where = around[where]
                 front = near < depth[where]
                 where, near, normal = where[front], near[front], normal[front]
                 glance = own[where] / np.linalg.norm(own[where], axis=1, keepdims=True)
@@ -225,9 +227,22 @@ class Turntable:
                 half /= np.linalg.norm(half, axis=1, keepdims=True)
                 shade = 0.35 + 0.75 * np.maximum(normal @ lamp, 0)
                 shine = self.scene.gloss * np.maximum((normal * half).sum(1), 0) ** 60
-                light[where] = np.asarray(solid.rgb) * (shade * grain[front])[:, None] + shine[:, None]
+                light[where] = np.asarray(solid.rgb) * (shade[:, None] * _columns(grain[front])) + shine[:, None]
                 depth[where], hit[where] = near, 1
         return light.reshape(*shape, 3), hit.reshape(shape)
+
+    def _around(self, solid: _Solid, turn: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+        """Indices of the rays of the box (h, w) that may meet a solid: those round its corners' places."""
+        wide, deep, high = (solid.size[0],) * 3 if solid.kind == "ball" else solid.size
+        if solid.kind == "cylinder":
+            wide = deep = max(solid.size[:2])
+        low = -high if solid.kind == "ball" else 0.0
+        ends = np.array([[x, y, z] for x in (-wide, wide) for y in (-deep, deep) for z in (low, high)])
+        corners = 2 * self.project((ends + solid.at) @ turn) + 0.5  # turn: from the world to the object
+        corners -= [self._box[1][0], self._box[0][0]]
+        (x0, y0), (x1, y1) = np.floor(corners.min(0)).astype(int) - 1, np.ceil(corners.max(0)).astype(int) + 2
+        rows, columns = np.arange(max(y0, 0), min(y1, shape[0])), np.arange(max(x0, 0), min(x1, shape[1]))
+        return (rows[:, None] * shape[1] + columns).ravel()
 
     def _draw_disc(self, own: np.ndarray, eye: np.ndarray, still: np.ndarray, light: np.ndarray, depth: np.ndarray) -> None:
         radius = self.scene.disc_radius_mm
@@ -359,14 +374,18 @@ def _met_box(solid: _Solid, rays: np.ndarray, eye: np.ndarray, atlas: np.ndarray
 
 
 def _lookup(atlas: np.ndarray, column: np.ndarray, row: np.ndarray) -> np.ndarray:
-    """Bilinear values (m,) of an atlas that joins up sideways; rows outside repeat the edge."""
+    """Bilinear values, (m,) or (m, 3) as the atlas has, of an atlas that joins up sideways; rows outside repeat the edge."""
     if not len(column):
         return np.zeros(0, np.float32)
     wide = np.concatenate([atlas, atlas[:, :2]], 1)
     step = 30_000
     parts = [cv2.remap(wide, (column[k:k + step] % atlas.shape[1]).astype(np.float32)[:, None], row[k:k + step].astype(np.float32)[:, None],
-                       cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0] for k in range(0, len(column), step)]
+                       cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(-1, *atlas.shape[2:]) for k in range(0, len(column), step)]
     return np.concatenate(parts)
+
+
+def _columns(grain: np.ndarray) -> np.ndarray:
+    return grain if grain.ndim == 2 else grain[:, None]
 
 
 def _smeared(light: np.ndarray, length_px: float) -> np.ndarray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.camera import Camera, warped
 from builder.measured.exposure import Exposure
 from builder.measured.light import gain_table, quantiles
@@ -29,7 +30,7 @@ class Backdrop:
 
 def measure_backdrop(pictures: np.ndarray, exposure: Exposure, camera: Camera) -> Backdrop:
     """Lay the copies onto each other and take the plate. pictures: uint8 (n, h, w, 3)."""
-    evened = np.stack([_evened(p, exposure.gains[i], camera, i) for i, p in enumerate(pictures)])
+    evened = np.stack(abreast(lambda k: _evened(pictures[k], exposure.gains[k], camera, k), range(len(pictures))))
     low, plate, high = quantiles(evened, (0.25, 0.5, 0.75))
     spread = (high.astype(np.float32) - low).max(axis=2) / 1.349  # quartiles of normal values to sigma
     still = spread[camera.still]

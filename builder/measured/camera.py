@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.follow import LEVELS, Template, banded, reduced_mask
 from builder.measured.light import mad_sigma, quantiles
 
@@ -114,7 +115,7 @@ def _follow_all(template: "Template", luma: np.ndarray, starts: np.ndarray | Non
     """Motion, sigma and directions seen of every frame. Without starts, from where it fits: no movement, unless
     the place of the frame before or of a coarse search fits clearly better."""
     if starts is not None:
-        return [template.follow(frame, start)[:3] for frame, start in zip(luma, starts, strict=True)]
+        return abreast(lambda k: template.follow(luma[k], starts[k])[:3], range(len(luma)))
     found, before = [], np.zeros(3)
     for frame in luma:
         best = template.follow(frame, np.zeros(3))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -13,6 +11,7 @@ import numpy as np
 
 from builder.errors import PhotoError
 from builder.frames import read_photo
+from builder.measured.abreast import abreast
 from builder.spin import Photo, Unreadable
 
 COPY_SIDE = 1000  # px, long side of a copy: a shift of 1 px at 1600 is 0.6 px here
@@ -56,9 +55,7 @@ def read_copies(photos: Sequence[Photo]) -> tuple[Copies | None, tuple[Unreadabl
     size = common_size(photos)
     wanted = [index for index, photo in enumerate(photos) if (photo.width, photo.height) == size]
     copy_side, detail_side = _sides(len(wanted), size)
-    workers = min(4, os.cpu_count() or 1)
-    with ThreadPoolExecutor(workers) as pool:  # the decoders let go of the interpreter's lock
-        read = list(pool.map(lambda index: _read(photos[index], copy_side, detail_side), wanted))
+    read = abreast(lambda index: _read(photos[index], copy_side, detail_side), wanted)
     good = [(place, copy) for place, copy in zip(wanted, read, strict=True) if not isinstance(copy, Unreadable)]
     failed = tuple(copy for copy in read if isinstance(copy, Unreadable))
     if not good:

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from builder.colour import to_light
+from builder.measured.abreast import abreast
 from builder.measured.backdrop import Backdrop
 from builder.measured.light import mad_sigma
 from builder.measured.place import Axis
@@ -66,13 +67,13 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
     shrink = min(1.0, SIDE / max(height, width))
     size = max(1, round(width * shrink)), max(1, round(height * shrink))
     plate = cv2.resize(backdrop.plate, size, interpolation=cv2.INTER_AREA)
-    small = [_shrunk(picture, size[::-1]) for picture in backdrop.pictures]
+    small = abreast(lambda picture: _shrunk(picture, size[::-1]), backdrop.pictures)
     # what a registration error of a pixel of these makes on an edge of the plate
     patch = np.ones((3, 3), np.uint8)
     slack = cv2.subtract(cv2.dilate(plate, patch), cv2.erode(plate, patch)).max(axis=2)
     noise = mad_sigma(np.stack([p[::4, ::4].astype(np.int16) - plate[::4, ::4] for p in small[:: max(1, len(small) // 8)]]))
     limit = max(8.0, 6.0 * noise) + slack
-    masks = np.stack([_cover(picture, plate, limit) for picture in small])
+    masks = np.stack(abreast(lambda picture: _cover(picture, plate, limit), small))
     scale = width / size[0]
     envelope, swing = _envelope(masks, axis, scale)
     return Foreground(masks, envelope, scale, swing)

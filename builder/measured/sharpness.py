@@ -8,12 +8,12 @@ across it only, so edges are kept apart by direction.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 FINE, COARSE = 1.0, 2.0  # px, the two known blurs
@@ -26,6 +26,8 @@ MOST_EDGES = 3000  # the strongest count: outlines and marks rather than grain
 CLEAR = 8.0  # times the noise a slope must have
 BESIDE = 3  # frames on either side that a frame is held against
 SURE = 5.0
+SELDOM_SEEN = 0.75  # of the frames
+PIXEL = 0.25  # px^2: a pixel's own spread
 
 # A Gaussian blur of sigma s passes detail of f cycles a pixel at exp(-2 (pi s f)^2). At s = 0.75 px detail of
 # 4 px a cycle is halved: the least blur worth a reshoot, in pixels of the widest output.
@@ -33,6 +35,9 @@ SEEN_PX = 0.75
 # Detail that passes at less than 10 % counts as not resolved (ISO 12233's limiting resolution, common practice).
 # At this sigma that is half of what the pixels could hold: half the width would show all there is.
 HALF_WIDTH_PX = float(np.sqrt(np.log(10) / 2) / (np.pi * 0.25))
+# Edges of sigma b hold detail up to the f at which exp(-2 (pi b f)^2) is a tenth; a blur halves that where its
+# variance is this share of b^2. Where all frames are soft, no less is worth a reshoot of one.
+HALVES = float(np.log(2) / np.log(10))
 # A smear of length L along one direction spreads by L^2 / 12 cos^2 of the angle to it: at most 0.17 of that is left
 # across the nearest of four directions. Defocus spreads alike in all.
 ONE_WAY, ALL_WAYS = 0.25, 0.5
@@ -92,8 +97,7 @@ def measure_sharpness(
         cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
         return np.concatenate([whole, softness_of(detail[index], mask & (cover > 0))])
 
-    with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(soft, range(len(detail)))))
+    softness = np.stack(abreast(soft, range(len(detail))))
     return compare_softness(softness, output_scale, closed)
 
 
@@ -103,23 +107,50 @@ def compare_softness(softness: np.ndarray, output_scale: float, closed: bool) ->
     rows = np.arange(count)
     usual, softest = (np.array(part) for part in zip(*(_beside(softness, i, closed) for i in rows), strict=True))
     scatter = np.array([mad_sigma(column[np.isfinite(column)]) for column in (softness - usual).T])
-    limit = np.maximum((SEEN_PX / output_scale) ** 2, SURE * scatter)
+    held = np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in softness.T])
+    limit = np.maximum((SEEN_PX / output_scale) ** 2, np.maximum(HALVES * held, SURE * scatter))
+    limit = np.fmax(limit, SURE * _borrowed(softness, usual))
     # against a soft neighbour: a view comes and goes gradually, blur does not. And, for a run of blurred frames,
     # against the softer half of the whole turn, by four times the limit
     whole = np.array([np.quantile(c[np.isfinite(c)], 0.75) if np.isfinite(c).any() else np.nan for c in softness.T])
     extra = np.fmax(softness - softest, np.where(softness - whole > 4 * limit, softness - whole, -np.inf))
+    extra = np.where(_between_readings(softness, closed), extra, np.nan)
     known = np.isfinite(extra)
     over = np.where(known, extra / limit, -np.inf)
     worst = np.argmax(over, axis=1)
-    ratio = np.sqrt((usual + 0.25) / (softness + 0.25))[rows, worst]  # 0.25 px^2: a pixel's own spread
+    ratio = np.sqrt((usual + PIXEL) / (softness + PIXEL))[rows, worst]
     ratio = np.where(known.any(axis=1), ratio, np.nan)
     most = np.where(known.any(axis=1), np.nan_to_num(extra[rows, worst], nan=0.0, neginf=0.0), 0.0)
     least = np.where(np.isfinite(softness), softness, np.inf).min(axis=1)
     spread = np.sqrt(np.where(np.isfinite(least), least, np.nan)) * output_scale
     return Sharpness(
-        ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[worst]) * output_scale,
+        ratio, np.sqrt(np.maximum(most, 0.0)) * output_scale, np.sqrt(limit[rows, worst]) * output_scale,
         _clearest(softness - usual), spread,
     )  # fmt: skip
+
+
+def _between_readings(softness: np.ndarray, closed: bool) -> np.ndarray:
+    """bool (n, columns): both frames beside have a reading in that direction as well.
+
+    Where they have none, the view is about to lose its edges, and the few left may be shading or gloss.
+    """
+    known = np.isfinite(softness)
+    before, after = np.roll(known, 1, axis=0), np.roll(known, -1, axis=0)
+    if not closed:
+        before[0], after[-1] = True, True
+    return before & after
+
+
+def _borrowed(softness: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    """(n, columns) scatter of readings that many frames lack: the usual share of all directions; 0 for others.
+
+    Where edges come and go they are few, and the readings too few to show how they scatter.
+    """
+    shares = (softness - usual) / (usual + PIXEL)
+    known = np.isfinite(shares)
+    whole = [mad_sigma(column[here]) for column, here in zip(shares.T, known.T, strict=True) if here.mean() > SELDOM_SEEN]
+    share = float(np.median(whole)) if whole else 0.0
+    return np.where(known.mean(axis=0) > SELDOM_SEEN, 0.0, share * (usual + PIXEL))
 
 
 def _clearest(extra: np.ndarray) -> np.ndarray:

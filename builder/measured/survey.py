@@ -153,7 +153,7 @@ def _judged(turn: TurnFit) -> TurnFit:
     """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
     if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
         return turn
-    return replace(turn, sigma_deg=None, reason="what can be followed doesn't agree on one turn")
+    return replace(turn, sigma_deg=None, direction=None, reason="what can be followed doesn't agree on one turn")
 
 
 def _settled_axis(turn: TurnFit, mirror: Axis | None, turning: Turning) -> Axis | None:

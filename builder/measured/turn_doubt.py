@@ -19,12 +19,14 @@ from builder.measured.turn_fit import Fit, Tracks
 from builder.measured.turn_tracks import Guess, likeness, seen_at, small_patches, sweep
 
 CORNERS = 160  # of a frame, followed over a step
-APART = 0.25  # usual steps between the turns from which corners are followed: within the reach of a follower
+APART_PX = 3.0  # between the places a corner is looked for at: a patch of 18 px is like itself 2 px off, halfway and beside
+FAINT = 0.2  # correlation from which such a place is worth following a corner from
 REACH_PX = 8.0  # how far a corner may be followed from where a turn wants it
 PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still speak for that turn
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
 BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
 SELDOM = 0.02  # of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
+LEFT_OPEN = 0.05  # of turns that should close don't, or go past their start: generously
 SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
@@ -36,13 +38,21 @@ def log_prior(turns: np.ndarray) -> np.ndarray:
     return np.log(usual + SELDOM * (double + none + 0.1))
 
 
+def log_prior_seam(turns: np.ndarray) -> np.ndarray:
+    """The same of the step over the seam: the usual one, if not any other, for a turn may be left open or go on too far."""
+    return np.log(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2) + LEFT_OPEN)
+
+
 def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None) -> np.ndarray:
     """Of each turn against the one with no shift. z: standard errors by which that fits better; lengths in usual steps.
 
-    room: standard error of what all the other steps leave, for the step over the seam: that, not habit, is what it must fill.
+    room: standard error of what all the other steps leave, for the step over the seam: that, too, it must fill.
     """
     seen = -np.sign(z) * z**2 / 2  # log likelihood ratio of two Gaussians at the distance seen
-    habit = log_prior(turns) - log_prior(turns - shifts) if room is None else np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM)
+    if room is None:
+        habit = log_prior(turns) - log_prior(turns - shifts)
+    else:
+        habit = np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM) + log_prior_seam(turns) - log_prior_seam(turns - shifts)
     return np.clip(seen + habit, -CERTAIN, CERTAIN)
 
 
@@ -84,16 +94,13 @@ def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: in
         return np.zeros((0, len(shifts)))
     first, there = shots[home], shots[beyond]
     wanted = seen_at(there, found.camera, points[:, None], found.angles[beyond] + shifts)  # (m, S, 2)
-    stride = max(round(APART * abs(nominal) / abs(shifts[1] - shifts[0])), 1)
-    start = wanted[:, ::stride]
-    tries = start.shape[1]
     own = first.own(xy)
-    place, held = follow(first, there, np.repeat(own, tries, axis=0), start.reshape(-1, 2), levels=1)
-    place = place.reshape(start.shape)
-    held = held.reshape(start.shape[:2]) & (np.abs(place - start).max(-1) < REACH_PX)
-    corner, attempt = np.nonzero(held)
-    place = place[corner, attempt]
-    alike = likeness(there, small_patches(first, own)[corner], place[:, None])
+    patches = small_patches(first, own)
+    corner, start = _worth_following(there, patches, wanted)
+    place, held = follow(first, there, own[corner], start, levels=1)
+    held &= np.abs(place - start).max(-1) < REACH_PX
+    corner, place = corner[held], place[held]
+    alike = likeness(there, patches[corner], place[:, None])
     alike = np.clip((alike - UNLIKE) / (LIKE - UNLIKE), 0.0, 1.0)
     off = ((place[:, None] - wanted[corner]) ** 2).sum(-1) / PLACE_PX**2
     speaks = np.zeros(wanted.shape[:2])
@@ -101,13 +108,27 @@ def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: in
     return speaks
 
 
+def _worth_following(there: Shot, patches: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Along the ways (m, S, 2) on which turns want corners: where one looks more like itself than before and after.
+
+    Returns which corner (k,) and the place (k, 2).
+    """
+    moves = np.hypot(*np.moveaxis(np.diff(wanted, axis=1), -1, 0)).max(1)
+    stride = max(int(APART_PX / max(float(np.percentile(moves, 90)), 1e-6)), 1)
+    tried = wanted[:, ::min(stride, wanted.shape[1])]
+    alike = np.pad(likeness(there, patches, tried), ((0, 0), (1, 1)), constant_values=-1.0)
+    corner, at = np.nonzero((alike[:, 1:-1] > FAINT) & (alike[:, 1:-1] >= alike[:, :-2]) & (alike[:, 1:-1] >= alike[:, 2:]))
+    return corner, tried[corner, at]
+
+
 def _placed(shots: Sequence[Shot], found: Fit, side: Sequence[int], radius: float) -> tuple[np.ndarray, np.ndarray]:
     """Corners of the side's first frame, reference px (m, 2), that its other frames place, and where: (m, 3) at angle 0."""
     home, others = side[0], list(side[1:])
     if not others:
         return np.zeros((0, 2)), np.zeros((0, 3))
-    near = [others if frame == home else [] for frame in range(len(shots))]
-    tracks = sweep(shots, Guess(found.camera, found.angles, radius), near, [home], most=CORNERS, votes=len(others))
+    mine = found.tracks.taken(found.tracks.frames[:, 0] == home)
+    tracks = replace(mine, seen=mine.seen & np.isin(mine.frames, [home, *others]))
+    tracks = tracks.taken(tracks.seen.sum(1) >= 2)
     if not len(tracks.points):
         return np.zeros((0, 2)), np.zeros((0, 3))
     tracks, off = _triangulated(found, tracks)

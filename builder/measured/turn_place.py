@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import SCALE, contest_z, evidence, log_odds, told_apart
+from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -27,7 +28,7 @@ WIDE_STEP = np.radians(14)  # two of them turn most of a small print out of sigh
 PATCH_ARM = 0.005  # camera distances: over which a surface's slope is taken
 LEAST_RADIUS = 0.03  # camera distances: nearer the axis a point hardly moves
 LOOSE_Z = 1.5  # standard errors by which a frame must hold to its neighbours: about 6 points that speak for it alone
-MOVE_Z = 2.0  # and by which a place for a frame that holds to none must beat any other
+MOVE_Z = 1.0  # and by which a place for one of the last frames, which hold to none, must beat any other: five in six
 CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
@@ -77,25 +78,27 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
 
     still: frames the same as the one before: there is nothing to doubt. A part turn has no link to its first frame.
     """
-    looks = [_looks(shots, found, home, nominal) for home in range(len(shots))]
+    looks = abreast(lambda home: _looks(shots, found, home, nominal), range(len(shots)))
     own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, looks, frame) for frame in range(len(shots))]
-    links = []
-    for at in range(0 if closed else 1, len(shots)):
+
+    def checked(at: int) -> Link:
         frame = order[at]
         link = (Link(frame, 0.0, NO_RIVALS, NO_RIVALS) if frame in still
                 else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius, min(own[frame], own[order[at - 1]])))
-        links.append(replace(link, frame_z=own[frame]))
-    return links
+        return replace(link, frame_z=own[frame])
+
+    return abreast(checked, range(0 if closed else 1, len(shots)))
 
 
 def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nominal: float) -> dict[int, float]:
     """Frames that hold to neither neighbour, with the angle (radians) at which the other frames' points show in them.
 
-    For frames shot late, after the turn. Every angle of the circle is tried with the points that nothing else on
-    their way looks like; frames that fit nowhere clearly are left out.
+    For frames shot late, after the turn: the last ones, then. Every angle of the circle is tried with the points that
+    nothing else on their way looks like; frames that fit nowhere clearly are left out.
     """
     count = len(shots)
-    loose = [link.frame for link in links if link.frame_z < LOOSE_Z]
+    held = max((link.frame for link in links if link.frame_z >= LOOSE_Z), default=count)
+    loose = list(range(held + 1, count))
     if not loose or len(loose) > count / 3:
         return {}
     homes = [_looks(shots, found, home, nominal) for home in range(count) if home not in loose]
@@ -153,6 +156,8 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= RIVAL)
+    if not rival.any():  # no hand turns like that: the fit went astray
+        return Link(after[0], nominal - present, np.array([nominal]), np.array([CERTAIN]))
     room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room)
@@ -160,8 +165,7 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
         speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
         odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, GRID, room)
     best = int(np.flatnonzero(rival)[odds[rival].argmax()])
-    # the seam gets what the others leave: moved by itself, it would stretch all of them
-    shift = float(nominal * GRID[best]) if within and odds[best] > BETTER else 0.0
+    shift = float(nominal * GRID[best]) if odds[best] > BETTER else 0.0
     return Link(after[0], shift, nominal * turns[rival], odds[rival])
 
 

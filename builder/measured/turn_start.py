@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera, epipolar_px, rays
 from builder.measured.turn_doubt import log_prior
 from builder.measured.turn_features import STATIC_PX, Shot, alike, follow, match
@@ -61,13 +62,12 @@ def match_neighbours(shots: Sequence[Shot], closed: bool) -> tuple[list[Pair], s
     A match weighs by how far it moved, since a short movement fits almost any turn, and less when its
     own frame holds look-alikes, since it may have been taken for the mark next to it.
     """
-    count, pairs, still = len(shots), [], set()
-    for home in range(count if closed else count - 1):
-        pair, stood = _pair(shots, home)
+    count, still = len(shots), set()
+    found = abreast(lambda home: _pair(shots, home), range(count if closed else count - 1))
+    for home, (pair, stood) in enumerate(found):
         if stood > 2 * len(pair.xy) and home + 1 < count and _unchanged(shots, home):
             still.add(home + 1)
-        pairs.append(pair)
-    return pairs, still
+    return [pair for pair, _ in found], still
 
 
 def _pair(shots: Sequence[Shot], home: int) -> tuple[Pair, int]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import EYE, Camera, project, rays, turned
 from builder.measured.turn_features import Shot, follow, sampled
 from builder.measured.turn_fit import Tracks
@@ -53,8 +54,8 @@ def sweep(shots: Sequence[Shot], guess: Guess, others: Sequence[Sequence[int]], 
 
     The nearest `votes` of them vote on depth; in all of them the corner is then followed.
     """
-    parts = [part for home in homes if len((part := _sweep_frame(shots, home, guess, others[home], most, votes)).points)]
-    return joined(parts)
+    parts = abreast(lambda home: _sweep_frame(shots, home, guess, others[home], most, votes), homes)
+    return joined([part for part in parts if len(part.points)])
 
 
 def joined(parts: Sequence[Tracks]) -> Tracks:

@@ -9,12 +9,13 @@ with the points so placed (`turn_place`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
@@ -140,15 +141,16 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
     y0, y1 = max(rows[0] - EDGE_PX, 0), rows[-1] + EDGE_PX
     x0, x1 = max(columns[0] - EDGE_PX, 0), columns[-1] + EDGE_PX
     plate = still_plate(greys, affines)
-    shots = []
-    for grey, affine in zip(greys, affines):
-        own_area = area.astype(np.uint8)
+
+    def made(frame: int) -> Shot:
+        own_area, affine = area.astype(np.uint8), affines[frame]
         if not np.allclose(affine, np.eye(3)[:2]):
             own_area = cv2.warpAffine(own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-        cut = np.ascontiguousarray(grey[y0:y1, x0:x1])
+        cut = np.ascontiguousarray(greys[frame][y0:y1, x0:x1])
         from_cut = np.c_[affine[:, :2], affine[:, 2] + affine[:, :2] @ [x0, y0]]
-        shots.append(make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate))
-    return shots, area
+        return make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate)
+
+    return abreast(made, range(len(greys))), area
 
 
 def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
@@ -181,13 +183,13 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
 def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
              still: set[int]) -> tuple[Fit, list[Link]]:
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
-    usual, placed = start.sign * start.nominal, False
+    usual, late = start.sign * start.nominal, set()
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, still, FEW if turn == 0 else MOST)
+        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, FEW if turn == 0 else MOST)
         wanted, strays = _wanted(links, order, closed), {}
-        if not placed:
+        if not late:
             strays = find_strays(shots, found, links, usual)
-            placed = bool(strays)
+            late = set(strays)
         if turn and not wanted.any() and not strays:
             break
         angles = found.angles + wanted
@@ -198,12 +200,24 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
 
 
 def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, still: set[int],
-            most: int) -> tuple[Fit, list[Link], list[int]]:
+            late: set[int], most: int) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
     found = fit(guess.camera, guess.angles, tracks, prior)
-    order = np.argsort(found.angles * np.sign(usual), kind="stable").tolist()
+    order = turning_order(found.angles / usual, late)
     return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
+
+
+def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
+    """Frames as shot, those shot late in their places; turned (n,): angles in usual steps.
+
+    Others keep their order whatever their angles: it is likelier that one of them is wrong than that they changed places.
+    """
+    order = [frame for frame in range(len(turned)) if frame not in late]
+    for frame in sorted(late):
+        at = int(np.searchsorted(np.maximum.accumulate(turned[order]), turned[frame]))
+        order.insert(max(at, 1), frame)
+    return order
 
 
 def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
@@ -232,7 +246,7 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     rivals = {link.frame: _rivals(link) for link in links}
     judged = len(sure) >= MOST_SURE * len(links)
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
-                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, "counterclockwise" if sign > 0 else "clockwise",
+                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
                    tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
                    "" if judged else "too many steps could as well be others", found.camera)
@@ -265,9 +279,11 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
         if link.doubt > DOUBTFUL:
             other[link.frame] = sum(chance * (turn - steps[link.frame]) ** 2 for turn, chance in _rivals(link))
     if closed:  # what one step has too much, all others have too little; a seam that isn't seen has the error of their sum
-        other = np.maximum(other, other.sum() / len(steps) ** 2)
-        if links[0].doubt > DOUBTFUL:
-            other[links[0].frame] = other.sum() + (SCALE * (360.0 - steps[links[0].frame])) ** 2
+        seam = links[0]
+        share = sum(chance * (turn - steps[seam.frame]) ** 2 for turn, chance in _rivals(seam))
+        other = np.maximum(other, (other.sum() + share) / len(steps) ** 2)
+        if seam.doubt > DOUBTFUL:
+            other[seam.frame] = other.sum() + max(share, (SCALE * (360.0 - steps[seam.frame])) ** 2)
     return np.sqrt(sigma**2 + other)
 
 
