@@ -62,6 +62,8 @@ def find_standing(still: np.ndarray, motion: np.ndarray, axis_x: float) -> Stand
     if ground is not None:  # the marks at its rim turn as well
         whole = _filled(ground).astype(np.uint8)
         moving &= cv2.morphologyEx(whole, cv2.MORPH_GRADIENT, _disc(6)) == 0
+    else:  # where the rim is unknown, what is thin may be marks
+        moving = cv2.morphologyEx(moving.astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0
     labels = cv2.connectedComponents(cv2.dilate((moving | thing).astype(np.uint8), _SQUARE))[1]
     return Standing(thing, moving & np.isin(labels, np.unique(labels[thing])))
 
