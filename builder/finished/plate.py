@@ -17,6 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
+from builder.finished.standing import Standing, find_standing
 
 _SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
 _STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
@@ -49,7 +50,8 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
     """
     dense, support = _densest(stack)
     motion = _motion(stack)
-    way = _way(motion, axis_x)
+    standing = find_standing(dense, motion, axis_x) if axis_x is not None and empty is None else None
+    way = _way(motion, axis_x, standing)
     if way is None:
         return None
     hull, base_row = way
@@ -60,12 +62,14 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         colour, seen = _from_empty(empty, dense, sure)
         sure = seen
     else:
-        sure |= _carried_on(dense, support, sure)
-        sure |= _set_details(~sure, motion, hull)
+        thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
+        sure |= _carried_on(dense, np.where(thing, 0, support), sure)
+        sure |= _set_details(~sure, motion, hull) & ~thing
         colour, seen = fill(dense, sure), sure.copy()
         box = _box(~sure)
         colour[box], more = _grown(stack[(slice(None), *box)], dense[box], sure[box])
         seen[box] |= more
+        seen &= ~thing
         if axis_x is not None:
             seen |= ~_mirrored(~seen, axis_x)
     spread, steady = _spread(stack, colour, _crossed(stack, colour) | ~sure, hull)
@@ -209,7 +213,7 @@ def _motion(stack: np.ndarray) -> np.ndarray:
     return out
 
 
-def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] | None:
+def _way(motion: np.ndarray, axis_x: float | None, standing: Standing | None) -> tuple[np.ndarray, float] | None:
     """Where the subject passes: rows of broad movement, as wide on either side of the axis as on the wider one.
 
     Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for as much
@@ -220,10 +224,12 @@ def _way(motion: np.ndarray, axis_x: float | None) -> tuple[np.ndarray, float] |
     strong = cv2.morphologyEx((motion > _SUBJECT_CODES).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
     broad = cv2.morphologyEx(strong, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
     count, labels, stats, middle = cv2.connectedComponentsWithStats(broad)
-    if count < 2:
+    if count < 2 and standing is None:
         return None
     parts = [k for k in range(1, count) if stats[k, 4] >= 0.15 * stats[1:, 4].max()]
     mask = np.isin(labels, parts)
+    if standing is not None:
+        mask |= standing.thing | standing.parts
     rows = np.nonzero(mask.any(axis=1))[0]
     centre = axis_x if axis_x is not None else float(np.nonzero(mask)[1].mean())
     columns = np.arange(mask.shape[1])
