@@ -17,8 +17,10 @@ from builder.footage import FilmPicture
 SMALL_SIDE = 160  # px: a turn of a degree moves the rim by half a pixel or so, a whole step by several
 MOST_COPIES = 2400  # kept at a time: 35 MB
 LEAST_LEVELS = 2.0  # of 255: a smaller difference of two pixels is coding noise
-REST_S = 1.0
-MOVING_SHARE = 0.1  # of the usual change while the disc turns: less is standing still
+REST_S = 1.0  # what stands still for so long is at rest
+MOVING_SHARE = 0.1  # of the usual speed: more is movement for certain
+STILL_TIMES = 2.0  # times the film's quietest second: no more than what coding makes of a picture at rest
+FEWEST_CHANGES = 8  # pictures that differ from the one before: fewer is no turn
 
 
 @dataclass(frozen=True)
@@ -39,17 +41,31 @@ class Course:
         return np.cumsum(self.change)
 
     def moving_part(self) -> tuple[int, int] | None:
-        """First and last picture of the turning, standstill before and after left out; None: nothing turns."""
-        changed = self.change[self.change > 0]
-        if len(changed) < 8:
+        """First and last picture of the turning, standstill before and after left out; None: nothing turns.
+
+        From the first to the last place that moves for certain, and on to the nearest rest on either side: a turn
+        that starts slowly has a part of its angle there, without which it wouldn't close.
+        """
+        if np.count_nonzero(self.change) < FEWEST_CHANGES:
             return None
-        limit = MOVING_SHARE * float(np.quantile(changed, 0.8))
-        moving = np.flatnonzero(_smoothed(self.change) > limit)
-        if len(moving) < 8:
-            return None
-        # with what is left of the movement to either side, which may be slow, and some standstill
-        begins, ends = self.times[moving[0]] - REST_S, self.times[moving[-1]] + REST_S
-        return int(np.searchsorted(self.times, begins)), int(np.searchsorted(self.times, ends, "right")) - 1
+        speed = self._speed()
+        moving = np.flatnonzero(speed > MOVING_SHARE * self._usual(speed))
+        still = np.flatnonzero(speed <= STILL_TIMES * float(speed.min()))
+        before, after = still[still < moving[0]], still[still > moving[-1]]
+        return (int(before[-1]) if len(before) else 0), (int(after[0]) if len(after) else len(speed) - 1)
+
+    def _speed(self) -> np.ndarray:
+        """(n,) px a second, over REST_S about each picture: slow movement may show in few pictures only, recorders
+        repeat pictures, and their rate may vary. At the film's ends over what there is of it."""
+        begins, ends = self.times - REST_S / 2, self.times + REST_S / 2
+        come = np.interp(ends, self.times, self.run) - np.interp(begins, self.times, self.run)
+        return come / np.maximum(np.minimum(ends, self.times[-1]) - np.maximum(begins, self.times[0]), 1e-9)
+
+    def _usual(self, speed: np.ndarray) -> float:
+        """The speed below which half of all movement happens, however long the film stands still."""
+        order = np.argsort(speed, kind="stable")
+        share = np.cumsum(self.change[order])
+        return float(speed[order[int(np.searchsorted(share, share[-1] / 2))]])
 
 
 def read_course(pictures: Iterable[FilmPicture]) -> Course:
@@ -97,9 +113,3 @@ def _difference(before: np.ndarray, after: np.ndarray) -> float:
     noise = 1.4826 * float(np.median(np.abs(off)))
     clear = np.abs(off) > max(LEAST_LEVELS, 4.0 * noise)
     return float(np.sqrt((off[clear] ** 2).sum() / off.size))
-
-
-def _smoothed(change: np.ndarray) -> np.ndarray:
-    """Mean of nine: slow movement may show in every third picture only, and recorders repeat pictures."""
-    padded = np.pad(change, 4, mode="edge")
-    return np.convolve(padded, np.full(9, 1 / 9), "valid")
