@@ -16,7 +16,7 @@ import numpy as np
 from builder.measured.turn_camera import project, slopes, turned
 from builder.measured.turn_features import Shot, follow
 from builder.measured.turn_fit import Fit, Tracks
-from builder.measured.turn_tracks import Guess, likeness, seen_at, small_patches, sweep
+from builder.measured.turn_tracks import likeness, seen_at, small_patches
 
 CORNERS = 160  # of a frame, followed over a step
 APART_PX = 3.0  # between the places a corner is looked for at: a patch of 18 px is like itself 2 px off, halfway and beside
