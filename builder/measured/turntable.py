@@ -40,6 +40,7 @@ DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
 LEAST_DOUBT = 0.02  # of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 MOST_ASTRAY = 1  # step that may be left unsettled; where two are, the fit has found no turn that holds
+MOST_ODD = 1 / 4  # share of steps half or more off the usual one: hands don't turn so, a fit that took marks for others does
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
 
@@ -252,11 +253,16 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     rivals = {link.frame: _rivals(link) for link in links}
     astray = sum(link.shift != 0 for link in links)  # that still want to lie elsewhere, after all rounds
     judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY
+    judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
                    tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
                    "" if judged else "too many steps could as well be others", found.camera)
+
+
+def _odd_share(steps: np.ndarray) -> float:
+    return float((np.abs(steps / np.median(steps) - 1.0) > 0.5).mean()) if len(steps) and np.median(steps) > 0 else 1.0
 
 
 def disc_level(found: Fit) -> float:
