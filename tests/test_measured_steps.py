@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from builder.measured.steps import find_repeats, judge_steps
+from builder.measured.steps import find_repeats, judge_steps, look_alike
 from tests.turntable import uneven_angles
 
 
@@ -59,6 +59,12 @@ def turning_bars(count: int, repeated: tuple[int, ...], noise: float = 1.5) -> t
 def test_repeats_show_in_the_pictures_alone():
     pictures, shares = turning_bars(20, (7, 15))
     assert find_repeats(pictures, shares) == (7, 15)
+
+
+def test_a_repeat_by_angle_must_show_in_the_pictures():
+    pictures, shares = turning_bars(20, (7,))
+    alike = look_alike(pictures, shares)
+    assert alike[7] and not alike[5] and not alike[8]
 
 
 def test_no_repeats_where_every_frame_looks_alike():

@@ -8,7 +8,7 @@ import pytest
 from builder.measured.steps import judge_steps
 from builder.measured.turn_camera import Camera, epipolar_px, project, rays, turned
 from builder.measured.turn_doubt import contest_z, log_odds, log_prior, told_apart
-from builder.measured.turntable import TurnFit, measure_turn
+from builder.measured.turntable import TurnFit, measure_turn, turning_order
 from tests.turntable import Scene, Turntable, uneven_angles
 
 SMALL = {"width": 400, "height": 300, "focal35_mm": 50.0}  # the subject near and large
@@ -72,6 +72,12 @@ def test_a_frame_shot_late_is_put_in_its_place():
     assert found.sigma_deg is not None
     placed = sorted(range(24), key=lambda k: found.angles_deg[k] % 360)
     assert [order[k] for k in placed] == list(range(24))
+
+
+def test_only_frames_shot_late_change_their_places():
+    turned = np.array([0.0, 1.0, 2.9, 2.8, 4.0, 5.0, 1.9])  # the fourth is off by a fifth of a step, the last was shot late
+    assert turning_order(turned, ()) == list(range(7))
+    assert turning_order(turned, {6}) == [0, 1, 6, 2, 3, 4, 5]
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])

@@ -10,7 +10,7 @@ from builder.findings import Wording
 from builder.measured.exposure import flicker_and_drift
 from builder.measured.obstruction import FEWEST_TO_COMPARE
 from builder.measured.sharpness import HALF_WIDTH_PX
-from builder.measured.steps import REPEAT_STEPS, SKIP_STEPS, Steps, judge_steps
+from builder.measured.steps import REPEAT_STEPS, SKIP_STEPS, Steps, judge_steps, look_alike
 from builder.measured.survey import Survey
 from builder.spin import Finding, Photo, Severity, Unreadable
 
@@ -68,7 +68,8 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]
     steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed, turn.step_rivals)
-    repeats = {f: (step, limit) for f, step, limit in steps.duplicates}
+    alike = look_alike(survey.backdrop.pictures, survey.turning.shares)  # a repeat shows in the pictures as well
+    repeats = {f: (step, limit) for f, step, limit in steps.duplicates if alike[f]}
     for frame in survey.repeats:
         repeats.setdefault(frame, (turn.steps_deg[frame], REPEAT_STEPS * steps.usual))
     found = [words.duplicate(places[f], places[f - 1], *repeats[f]) for f in sorted(repeats)]
@@ -180,7 +181,8 @@ def _light(survey: Survey, words: Wording) -> list[Finding]:
         widest = max(splits, key=lambda split: split[0])
         found += _flicker(survey, widest[0], widest[2], words, colour=True)
     ab = survey.neutral.ab
-    if ab is not None and np.hypot(*ab) > SEEN_CHROMA:
+    # of fewer frames, what turns and what stands behind can't be told apart
+    if ab is not None and survey.count >= FEWEST_TO_COMPARE and np.hypot(*ab) > SEEN_CHROMA:
         strong = not survey.neutral.known or np.hypot(*ab) > STRONG_CHROMA
         found.append(words.cast(ab, STRONG_CHROMA if strong else SEEN_CHROMA, "warn" if strong else "note"))
     return found

@@ -63,25 +63,45 @@ REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the 
 LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
 
 
+def seen_changes(pictures: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, float] | None:
+    """(n − 1,) mean squared change of what turns from each frame to the next, noise taken off; and the noise.
+
+    None where nothing turns, or everything. Arguments as for `find_repeats`.
+    """
+    height, width = pictures.shape[1:3]
+    size = max(1, width // 4), max(1, height // 4)
+    moving = cv2.resize(shares, size, interpolation=cv2.INTER_AREA) > 0.02
+    if not moving.any() or moving.all():
+        return None
+    small = np.stack([cv2.cvtColor(cv2.resize(p, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+                      for p in pictures]).astype(np.float32)
+    change = np.diff(small, axis=0)  # [k]: from frame k to k + 1
+    noise = np.array([np.mean(np.minimum(np.abs(c[~moving]), 4.0) ** 2) for c in change])
+    return np.array([np.mean(c[moving] ** 2) for c in change]) - noise, float(np.median(noise))
+
+
+def look_alike(pictures: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    """bool (n,): whether a frame is so like the one before that it may repeat it; True where that can't be told.
+
+    A quarter of a step, the most that counts as a repeat, changes a quarter to a half as much as a step, by amplitude.
+    """
+    found = seen_changes(pictures, shares) if len(pictures) > 1 else None
+    if found is None:
+        return np.ones(len(pictures), bool)
+    return np.r_[False, found[0] < 0.6**2 * np.median(found[0])]
+
+
 def find_repeats(pictures: np.ndarray, shares: np.ndarray) -> tuple[int, ...]:
     """Frames that look like the frame before but for noise, whether or not angles can be measured.
 
     pictures: uint8 (n, h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
     A repeat differs by noise alone, while its neighbours, whose view is nearly the same, change with their step.
     """
-    count, height, width = pictures.shape[:3]
-    if count < 4:
+    changes = seen_changes(pictures, shares) if len(pictures) >= 4 else None
+    if changes is None:
         return ()
-    size = max(1, width // 4), max(1, height // 4)
-    moving = cv2.resize(shares, size, interpolation=cv2.INTER_AREA) > 0.02
-    if not moving.any() or moving.all():
-        return ()
-    small = np.stack([cv2.cvtColor(cv2.resize(p, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-                      for p in pictures]).astype(np.float32)
-    change = np.diff(small, axis=0)  # [k]: from frame k to k + 1
-    noise = np.array([np.mean(np.minimum(np.abs(c[~moving]), 4.0) ** 2) for c in change])
-    excess = np.array([np.mean(c[moving] ** 2) for c in change]) - noise
-    if np.median(excess) < LEAST_CHANGE * np.median(noise):
+    excess, noise = changes
+    if np.median(excess) < LEAST_CHANGE * noise:
         return ()
     found = []
     for k, value in enumerate(excess):

@@ -102,10 +102,19 @@ def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: in
     corner, place = corner[held], place[held]
     alike = likeness(there, patches[corner], place[:, None])
     alike = np.clip((alike - UNLIKE) / (LIKE - UNLIKE), 0.0, 1.0)
-    off = ((place[:, None] - wanted[corner]) ** 2).sum(-1) / PLACE_PX**2
+    off = _off_ways(place, wanted[corner]) / PLACE_PX**2
     speaks = np.zeros(wanted.shape[:2])
     np.maximum.at(speaks, corner, alike * np.maximum(0.0, 1.0 - off))
     return speaks
+
+
+def _off_ways(place: np.ndarray, ways: np.ndarray) -> np.ndarray:
+    """(k, S) squared distance of places (k, 2) from ways (k, S, 2), half-way to the turns beside: between two of the
+    turns tried, where a look-alike may well be, a place must not seem worse than on one of them."""
+    half = np.gradient(ways, axis=1) / 2
+    apart = place[:, None] - ways
+    along = (apart * half).sum(-1) / np.maximum((half**2).sum(-1), 1e-9)
+    return ((apart - np.clip(along, -1.0, 1.0)[..., None] * half) ** 2).sum(-1)
 
 
 def _worth_following(there: Shot, patches: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

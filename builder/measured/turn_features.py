@@ -158,7 +158,8 @@ def soft_pair(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return near, cv2.blur(near, (5, 5))
 
 
-def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.ndarray) -> Shot:
+def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.ndarray,
+              most: int = CORNERS) -> Shot:
     """Corners of what turns, and the frame less what stands still.
 
     mask: bool (h, w), where to look, own pixels. plate: the reference's still plate. The plate is taken off before patches are
@@ -170,7 +171,7 @@ def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.
                            borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
     gain = float(np.median((still[::4, ::4] + 1) / (grey[::4, ::4] + np.float32(1))))
     soft, still_soft = soft_pair(grey * np.float32(gain)), soft_pair(still)
-    corners = find_corners(grey, mask)
+    corners = find_corners(grey, mask, most)
     turning = (patches_at(soft, corners) * patches_at(still_soft, corners)).sum(1) < STILL_LIKENESS
     corners = corners[turning]
     moving = (soft[0] - still_soft[0], soft[1] - still_soft[1])

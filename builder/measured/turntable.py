@@ -18,7 +18,7 @@ import numpy as np
 from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
-from builder.measured.turn_features import Shot, grey_pictures, make_shot, moving_area, still_plate
+from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
 from builder.measured.turn_place import Link, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
@@ -32,12 +32,15 @@ ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the
 TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
 ROUNDS = 4
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
+PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
 LEAST_DOUBT = 0.02  # of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
+MOST_ASTRAY = 1  # step that may be left unsettled; where two are, the fit has found no turn that holds
+MOST_ODD = 1 / 4  # share of steps half or more off the usual one: hands don't turn so, a fit that took marks for others does
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
 
@@ -148,7 +151,7 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
             own_area = cv2.warpAffine(own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
         cut = np.ascontiguousarray(greys[frame][y0:y1, x0:x1])
         from_cut = np.c_[affine[:, :2], affine[:, 2] + affine[:, :2] @ [x0, y0]]
-        return make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate)
+        return make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate, _of_each(CORNERS, len(greys)))
 
     return abreast(made, range(len(greys))), area
 
@@ -172,6 +175,10 @@ def _unevenness(guess: Guess, closed: bool) -> float:
     return float(np.log1p(((turned / usual - 1) / 0.15) ** 2).sum())
 
 
+def _of_each(corners: int, count: int) -> int:
+    return max(round(corners * min(1.0, PLENTY / count)), LEAST)
+
+
 def _radius(camera: Camera, area: np.ndarray) -> float:
     """Farthest from the axis that anything turning seems to be, in camera distances."""
     columns = np.nonzero(area)[1]
@@ -185,7 +192,7 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
     usual, late = start.sign * start.nominal, set()
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, FEW if turn == 0 else MOST)
+        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
         wanted, strays = _wanted(links, order, closed), {}
         if not late:
             strays = find_strays(shots, found, links, usual)
@@ -244,12 +251,18 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
     rivals = {link.frame: _rivals(link) for link in links}
-    judged = len(sure) >= MOST_SURE * len(links)
+    astray = sum(link.shift != 0 for link in links)  # that still want to lie elsewhere, after all rounds
+    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY
+    judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
                    float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
                    tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
                    "" if judged else "too many steps could as well be others", found.camera)
+
+
+def _odd_share(steps: np.ndarray) -> float:
+    return float((np.abs(steps / np.median(steps) - 1.0) > 0.5).mean()) if len(steps) and np.median(steps) > 0 else 1.0
 
 
 def disc_level(found: Fit) -> float:
