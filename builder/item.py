@@ -17,7 +17,7 @@ from builder.work import film_work, measure_work
 from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 5
+MEASURES_VERSION = 6
 PICTURES_VERSION = 7
 FILMS_VERSION = 1
 
