@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from builder.catalog.declaration import Plan, key_names
 from tests.hostile_text import toml_text
 from tests.pictures import write_catalog, write_spin
 
@@ -22,12 +23,14 @@ CHECKED = {  # of a stated form; what isn't of it is refused
     "item": ("slug", "turn", "order", "gtin", "price", "link", "aliases"),
     "finish": ("backdrop", "crop", "aspect", "scale", "white_balance"),
     "output": ("formats", "widths"),
+    "plan": tuple(key_names(Plan)),  # lengths and choices for the terminal and the printed sheets; on no page
 }
 FILES = {
     "shop": ("logo",),
     "item": ("frames", "description_file", "start", "drop", "from", "to", "replace"),
     "finish": ("grey_card", "plate"),
     "output": (),
+    "plan": (),
 }
 
 SMALL = '[output]\nwidths = [32]\nformats = ["webp"]\ngif = false\nmp4 = false\n[finish]\nbackdrop = "keep"\ncrop = "none"\nalign = false\n'

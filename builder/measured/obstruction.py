@@ -22,6 +22,7 @@ from builder.measured.strangers import largest_piece, measure_strangers
 FEWEST_TO_COMPARE = 5  # frames: of fewer, what is in the way and what belongs there can't be told apart by majority
 SIDE = 320  # px, long side that masks are made at
 SEEN_SHARE = 0.002  # of the picture: a thumb's tip across a subject of half the picture's height
+LEAST_PX = 50  # of a mask: in small pictures, a piece under 7 × 7 px may be the outline's own pixels coming and going
 COMMON_SHARE = 0.1  # what shows in this share of the frames belongs to the turn
 REACHING_SHARE = 0.25  # a subject that the picture's edge cuts in more frames than this belongs there
 SHADOW = 0.45  # a cast shadow keeps at least this share of the light: the room fills it
@@ -156,13 +157,14 @@ def measure_obstruction(foreground: Foreground, pictures: np.ndarray, closed: bo
     """
     if len(pictures) < FEWEST_TO_COMPARE:
         return Obstruction(np.zeros(len(pictures)), SEEN_SHARE)
+    limit = max(SEEN_SHARE, LEAST_PX / foreground.masks[0].size)
     outside = foreground.masks & ~foreground.envelope
     small = np.stack([_shrunk(picture, foreground.masks.shape[1:]) for picture in pictures])
-    strange = measure_strangers(small, foreground.masks, foreground.swing, closed, SEEN_SHARE)
+    strange = measure_strangers(small, foreground.masks, foreground.swing, closed, limit)
     shares = np.array([largest_piece(mask) for mask in strange])
-    if np.count_nonzero(shares > SEEN_SHARE) <= max(2, COMMON_SHARE * len(shares)):
+    if np.count_nonzero(shares > limit) <= max(2, COMMON_SHARE * len(shares)):
         outside |= strange
-    return Obstruction(np.array([largest_piece(mask) for mask in outside]), SEEN_SHARE)
+    return Obstruction(np.array([largest_piece(mask) for mask in outside]), limit)
 
 
 def _shrunk(picture: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:

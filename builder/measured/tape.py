@@ -76,13 +76,16 @@ def with_tape(fit: TurnFit, tape: Tape | None, closed: bool) -> TurnFit:
         for step in (frame, (frame + 1) % len(angles)):
             own_sigma = fit.step_sigma_deg[step] if fit.sigma_deg is not None else np.inf
             sigma[step] = min(max(own_sigma, sigma[step]), 0.5 * usual)
+    unread = ~np.isfinite(tape.angles_deg)
+    open_steps = unread | np.roll(unread, 1)  # what the pictures alone say of a step stands only where the tape is silent
+    rivals = tuple(other if still_open else () for other, still_open in zip(fit.step_rivals, open_steps))
     judged = fit.sigma_deg is not None
     return replace(
         fit,
         angles_deg=tuple(map(float, angles)), steps_deg=tuple(map(float, found)), step_sigma_deg=tuple(map(float, sigma)),
         sigma_deg=READ_SIGMA_DEG * 2**0.5, direction="clockwise" if sign > 0 else "counterclockwise",
         axis_x=fit.axis_x if judged else None, axis_y=fit.axis_y if judged else None,
-        closing_gap_deg=float(found[0]) if closed else None, seam_seen=closed, reason="",
+        closing_gap_deg=float(found[0]) if closed else None, seam_seen=closed, step_rivals=rivals, reason="",
     )  # fmt: skip
 
 
