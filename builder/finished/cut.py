@@ -29,13 +29,16 @@ _TINT_BY_DEPTH = 0.35
 _TINT_BY_LIGHT = 0.25
 
 
-def cut_subject(frame: np.ndarray, clean) -> np.ndarray:
+def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.ndarray:
     """Hard matte, bool (h, w).
 
     frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
+    hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     subject, backdrop = seeds(frame, soft, clean)
+    if hull is not None:
+        backdrop |= ~hull & ~subject
     if not subject.any():
         return subject
     markers = np.zeros(subject.shape, np.int32)
