@@ -21,6 +21,7 @@ from builder.spin import TurnCamera
 
 CELLS = 128  # across the turning circle: about a pixel of the cuts' grid
 _SLACK = 1  # px of the cuts' grid by which an outline may be wrong, edge and rounding to cells
+_PINHOLE = 12  # px of the cuts' grid
 _WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a highlight as bright as the backdrop
 
 
@@ -44,7 +45,13 @@ class Hull:
         place = place[((place >= 0) & (place < (width, height))).all(axis=1)]
         out = np.zeros((height, width), np.uint8)
         out[place[:, 1], place[:, 0]] = 1
-        return cv2.morphologyEx(out, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
+        return _without_pinholes(cv2.morphologyEx(out, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)))
+
+
+def _without_pinholes(mask: np.ndarray) -> np.ndarray:
+    """Gaps between the cells of a face are no holes."""
+    labels, stats = cv2.connectedComponentsWithStats(1 - mask, connectivity=4)[1:3]
+    return (mask > 0) | (stats[:, 4] <= _PINHOLE)[labels]
 
 
 def carve(cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCamera, to_grid: np.ndarray) -> Hull | None:
