@@ -9,7 +9,7 @@ smoothly; what no frame shows is filled in smoothly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
+from builder.finished.cut import largest
 from builder.finished.standing import Standing, find_standing
 
 _SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
@@ -40,6 +41,15 @@ class Plate:
     motion: np.ndarray  # (h, w): by how many codes the pixel changes over the turn
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
+
+    def box(self) -> tuple[slice, slice]:
+        """Rows and columns of the subject's way, with a border."""
+        return _box(self.way)
+
+    def part(self, box: tuple[slice, slice]) -> Plate:
+        """The plate in a box of rows and columns."""
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "base_row"}
+        return replace(self, **{name: np.ascontiguousarray(values[box]) for name, values in arrays.items()})
 
 
 def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None = None) -> Plate | None:
@@ -120,7 +130,7 @@ def _from_empty(empty: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple
     light = (decode(empty / 255.0) + 1e-4).astype(np.float32)
     gain = np.median((decode(dense[sure] / 255.0) + 1e-4) / light[sure], axis=0)
     colour = (255 * encode(light * gain)).astype(np.float32)
-    return colour, np.abs(dense - colour).max(axis=2) < 12
+    return colour, largest(np.abs(dense - colour)) < 12
 
 
 def _grown(stack: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -148,6 +158,11 @@ def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray) -> np.
     moving[0] = 0
     reaches_out = np.bincount(labels[outside], minlength=patches) > 0
     return (reaches_out & (moving < 0.2 * moving.max()))[labels] & unsure
+
+
+def _largest_of(values: np.ndarray) -> np.ndarray:
+    """The largest of three channels of many pictures, (n, h, w)."""
+    return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
 
 
 def _box(mask: np.ndarray) -> tuple[slice, slice]:
@@ -189,7 +204,7 @@ def _densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndar
     support = np.empty((height, width), np.float32)
     for top in range(0, height, 32):
         band = stack[:, top : top + 32].astype(np.float32)
-        grey = band.mean(axis=3)
+        grey = (band[..., 0] + band[..., 1] + band[..., 2]) / 3
         order = np.argsort(grey, axis=0, kind="stable")
         ranked = np.take_along_axis(grey, order, axis=0)
         start = np.argmin(ranked[keep - 1 :] - ranked[: count - keep + 1], axis=0)
@@ -198,7 +213,7 @@ def _densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndar
         inside = (grey >= low) & (grey <= high)
         mean = (band * inside[..., None]).sum(0) / inside.sum(0)[..., None]
         colour[top : top + 32] = mean
-        support[top : top + 32] = (np.abs(band - mean).max(axis=3) < 6.0).mean(axis=0)
+        support[top : top + 32] = (_largest_of(np.abs(band - mean)) < 6.0).mean(axis=0)
     return colour, support
 
 
@@ -209,7 +224,7 @@ def _motion(stack: np.ndarray) -> np.ndarray:
     for top in range(0, out.shape[0], 32):
         band = np.sort(stack[:, top : top + 32], axis=0)
         span = band[len(stack) - 1 - few].astype(np.float32) - band[few]
-        out[top : top + 32] = span.max(axis=2)
+        out[top : top + 32] = largest(span)
     return out
 
 
@@ -252,7 +267,7 @@ def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.
     or a crease, may be reached on any.
     """
     allowed = (support >= 0.4) | sure
-    steps = [np.abs(np.diff(dense, axis=axis)).max(axis=2) < _STEP_CODES for axis in (0, 1)]
+    steps = [largest(np.abs(np.diff(dense, axis=axis))) < _STEP_CODES for axis in (0, 1)]
     joins = [steps[0] & allowed[1:] & allowed[:-1], steps[1] & allowed[:, 1:] & allowed[:, :-1]]
     any_way = _joined(joins, sure) & allowed
     soft = allowed.copy()  # no steep step to any of the four neighbours
@@ -313,8 +328,8 @@ def _nearest_group(stack: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) 
 def _alike(frame: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) -> np.ndarray:
     """Within the tolerance in brightness, and within a third of it in the channels' balance."""
     away = frame - guess
-    mean = away.mean(axis=2)
-    return (np.abs(mean) < tolerance) & (np.abs(away - mean[..., None]).max(axis=2) < 2.0 + tolerance / 4)
+    mean = cv2.transform(away, np.full((1, 3), 1 / 3, np.float32))
+    return (np.abs(mean) < tolerance) & (largest(np.abs(away - mean[..., None])) < 2.0 + tolerance / 4)
 
 
 def _spread(stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -325,7 +340,7 @@ def _spread(stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.
     """
     out = np.empty(colour.shape[:2], np.float32)
     for top in range(0, out.shape[0], 32):
-        away = np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]).max(axis=3)
+        away = _largest_of(np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]))
         out[top : top + 32] = np.quantile(away, 0.9, axis=0, method="lower")
     out = cv2.blur(out, (3, 3))
     known = cv2.erode((~crossed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -366,5 +381,5 @@ def _crossed(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
         away = cv2.GaussianBlur(frame.astype(np.float32) - colour, (0, 0), 0.8)
         across = cv2.Sobel(away, cv2.CV_32F, 1, 0, scale=1 / 8)
         down = cv2.Sobel(away, cv2.CV_32F, 0, 1, scale=1 / 8)
-        steep = np.maximum(steep, cv2.magnitude(across, down).max(axis=2))
+        steep = np.maximum(steep, largest(np.sqrt(across * across + down * down)))
     return cv2.dilate((steep > _OUTLINE_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0

@@ -80,12 +80,18 @@ def survey_turn(
 
 def _judged(stack: np.ndarray, plate: Plate) -> Plate:
     """The plate with the share of frames that could show it."""
-    clear = sum(could_be_backdrop(frame.astype(np.float32), plate).astype(np.float32) for frame in stack)
-    return replace(plate, clear=clear / len(stack))
+    box = plate.box()
+    part, clear = plate.part(box), plate.seen.astype(np.float32)
+    clear[box] = sum(could_be_backdrop(frame[box].astype(np.float32), part).astype(np.float32) for frame in stack) / len(stack)
+    return replace(plate, clear=clear)
 
 
 def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
-    return np.stack([cut_subject(frame.astype(np.float32), plate) for frame in stack])
+    box = plate.box()
+    part, cuts = plate.part(box), np.zeros(stack.shape[:3], bool)
+    for frame, cut in zip(stack, cuts):
+        cut[box] = cut_subject(frame[box].astype(np.float32), part)
+    return cuts
 
 
 def coarse(photo: Photo, to_grid: np.ndarray, size: tuple[int, int], gain: Rgb) -> np.ndarray:
