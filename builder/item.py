@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 3
-PICTURES_VERSION = 5
+PICTURES_VERSION = 6
 FILMS_VERSION = 1
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
