@@ -37,10 +37,18 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     """
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     subject, backdrop = seeds(frame, soft, clean)
-    if hull is not None:
-        backdrop |= ~hull & ~subject
     if not subject.any():
         return subject
+    found = _divided(soft, subject, backdrop)
+    if hull is not None:
+        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
+        inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+        found = _divided(soft, subject, backdrop | (~hull & ~subject)) | (found & inside)
+    return _without_specks(found)
+
+
+def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """Subject, bool (h, w), where the seeds' two floods meet. soft: the smoothed difference to the plate, codes."""
     markers = np.zeros(subject.shape, np.int32)
     markers[backdrop] = 1
     markers[subject] = 2
@@ -49,8 +57,7 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     found = labels == 2
     size = largest(np.abs(soft))  # the watershed's own line goes to the side it looks like
     half = 0.5 * cv2.dilate(np.where(found, size, 0), np.ones((5, 5), np.uint8))
-    found |= (labels == -1) & (half > 0) & (size > half) & ~backdrop
-    return _without_specks(found)
+    return found | (labels == -1) & (half > 0) & (size > half) & ~backdrop
 
 
 def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
