@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from builder.frames import find_photos
-from builder.spin import FrameMeasure, Photo, SpinMeasures
+from builder.spin import FrameMeasure, Photo, SpinMeasures, TurnCamera
 
 HALF = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1.0]])  # truth.json puts a pixel's centre at +0.5
 
@@ -96,4 +96,12 @@ def truth_measures(one: RenderedSet) -> SpinMeasures:
         axis_tilt_deg=float(np.degrees(np.arctan2(top_x - foot_x, foot_y - top_y))),
         turn=truth["direction"].replace("-", ""),
         neutral_gain=tuple(float(v) for v in light[1] / light),
+        camera=_camera(truth["camera"]),
     )
+
+
+def _camera(truth: dict) -> TurnCamera:
+    """The camera of truth.json, which looks at the axis."""
+    x, y = truth["principal_point_px"]
+    tilt, roll = (float(np.radians(truth[key])) for key in ("elevation_deg", "roll_deg"))
+    return TurnCamera(0.0, tilt, -roll, truth["focal_px"], (x - 0.5, y - 0.5))

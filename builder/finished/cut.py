@@ -29,25 +29,35 @@ _TINT_BY_DEPTH = 0.35
 _TINT_BY_LIGHT = 0.25
 
 
-def cut_subject(frame: np.ndarray, clean) -> np.ndarray:
+def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.ndarray:
     """Hard matte, bool (h, w).
 
     frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
+    hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     subject, backdrop = seeds(frame, soft, clean)
     if not subject.any():
         return subject
+    found = _divided(soft, subject, backdrop)
+    if hull is not None:
+        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
+        inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+        found = _divided(soft, subject, backdrop | (~hull & ~subject)) | (found & inside)
+    return _without_specks(found)
+
+
+def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """Subject, bool (h, w), where the seeds' two floods meet. soft: the smoothed difference to the plate, codes."""
     markers = np.zeros(subject.shape, np.int32)
     markers[backdrop] = 1
     markers[subject] = 2
     relief = np.clip(128 + soft, 0, 255).astype(np.uint8)
     labels = cv2.watershed(relief, markers)
     found = labels == 2
-    size = _largest(np.abs(soft))  # the watershed's own line goes to the side it looks like
+    size = largest(np.abs(soft))  # the watershed's own line goes to the side it looks like
     half = 0.5 * cv2.dilate(np.where(found, size, 0), np.ones((5, 5), np.uint8))
-    found |= (labels == -1) & (half > 0) & (size > half) & ~backdrop
-    return _without_specks(found)
+    return found | (labels == -1) & (half > 0) & (size > half) & ~backdrop
 
 
 def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
@@ -92,15 +102,15 @@ class _Look:
 
 
 def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
-    size, steady = _largest(np.abs(soft)), clean.steady
+    size, steady = largest(np.abs(soft)), clean.steady
     usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
     usual = max(_NOISE_CODES, usual)
     noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
     ratio, shade, no_shade = _shade(frame, clean.lit, usual)
     # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
     # values span 3 σ on average.
-    range_ = _largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
-    flat = range_ < 3 * usual + _SOFT_EDGE * _largest(clean.lit)
+    range_ = largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
+    flat = range_ < 3 * usual + _SOFT_EDGE * largest(clean.lit)
     shaded = ~steady & flat & ~no_shade & (shade >= _DEEPEST_SHADE) & (shade < 1.03)
     return _Look(size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
 
@@ -113,8 +123,8 @@ def _shade(frame: np.ndarray, plate: np.ndarray, noise: float) -> tuple[np.ndarr
     dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
     ratio = cv2.blur(light / dark, (3, 3))
     shade = cv2.transform(ratio, np.float32([[0.3, 0.5, 0.2]]))
-    tint = _largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
-    unsure = 2 * noise * 2.4 / (_largest(plate) + 14)
+    tint = largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
+    unsure = 2 * noise * 2.4 / (largest(plate) + 14)
     odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
     return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
 
@@ -202,7 +212,7 @@ def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray,
     return good[labels], thing[labels]
 
 
-def _largest(values: np.ndarray) -> np.ndarray:
+def largest(values: np.ndarray) -> np.ndarray:
     """The largest of three channels, (h, w)."""
     one, two, three = cv2.split(values)
     return cv2.max(cv2.max(one, two), three)

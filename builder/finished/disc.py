@@ -10,6 +10,7 @@ import numpy as np
 # The edge counts as seen where brightness changes across it at least this much, in sRGB codes; a stronger change counts
 # no more, so that a long faint edge beats a short strong one.
 _SEEN_CODES = 1.5
+_STEEP = 12.0  # by which the codes are divided where the steepest place along a blurred edge is wanted
 _LEAST_SEEN = 0.6  # share of the outline that must show an edge, or there is no disc
 _CLEAR_LEAD = 0.03  # by which the disc must beat an ellipse of another size
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
@@ -61,6 +62,10 @@ def find_disc(
     if not fine or max(fine)[0] < _LEAST_SEEN:
         return None
     score, y, semi_y, semi_x = max(fine)
+    # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
+    rows = [(v, b) for v in np.arange(y - 3, y + 3.1, 0.5) for b in np.arange(semi_y - 3, semi_y + 3.1, 0.5)]
+    steep = [judge(sharp / _STEEP, float(wide), rows)[0] for wide in np.arange(semi_x - 4, semi_x + 4.1, 0.5)]
+    _, y, semi_y, semi_x = max(steep)
     rivals = [other for other, _, _, wide in fine if abs(wide / semi_x - 1) > 0.08]
     if rivals and max(rivals) > score - _CLEAR_LEAD:
         return None  # better no scale than a wrong one

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 
 from builder import colour
 from builder.catalog.css_colour import parse_colour
 from builder.finished import place
+from builder.finished.cut import cut_subject
 from builder.finished.disc import Disc, find_disc
+from builder.finished.hull import Hull, carve
 from builder.finished.light import across, exposure, neutral_of_card
 from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
@@ -53,9 +57,13 @@ def plan_finish(
     if disc_mm and disc is None:
         notes.append("the disc's edge can't be made out, so there is no scale in pixels a millimetre")
     box = _placement(photos[0], measures, settings, survey, px_per_mm, disc_mm, side_mm, notes)
-    clean = None
+    clean, hull = None, None
+    turned = _turned(measures)
     if not keep and not survey.doubts:
-        clean = clean_set(photos, to_reference, evening, box.matrix, (box.width, box.height), survey)
+        size = box.width, box.height
+        clean, halves = clean_set(photos, to_reference, evening, box.matrix, size, survey)
+        if turned:
+            hull = _hull(clean, halves, [turned[k] for k in survey.picks], measures.camera, box)
     neutral = np.ones(3) if keep else _neutral(measures, settings, survey, grey_card, notes)
     return FinishPlan(
         photos=tuple(photos),
@@ -75,9 +83,33 @@ def plan_finish(
         contrast=float(settings.contrast),
         saturation=float(settings.saturation),
         clean_set=clean,
+        hull=hull,
+        turned=turned,
         notes=tuple(notes),
         findings=found,
     )
+
+
+def _turned(measures: SpinMeasures) -> tuple[float, ...]:
+    """How far the turn has come at each frame, radians, counter-clockwise seen from above; empty where that isn't known."""
+    angles = [frame.angle_deg for frame in measures.frames]
+    if measures.camera is None or measures.turn is None or any(angle is None for angle in angles):
+        return ()
+    sign = 1 if measures.turn == "counterclockwise" else -1
+    return tuple(sign * math.radians(angle) for angle in angles)
+
+
+def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
+    """Where the subject can be, from all the survey's picks, cut at half size: once as they are, once within the first."""
+    half = clean.half()
+    codes = [frame.astype(np.float32) for frame in halves]
+    to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
+    hull = carve([cut_subject(frame, half) for frame in codes], angles, camera, to_half)
+    if hull is None:
+        return None
+    around = np.ones((3, 3), np.uint8)
+    within = [cv2.dilate(hull.outline(angle).astype(np.uint8), around) > 0 for angle in angles]
+    return carve([cut_subject(*one) for one in zip(codes, [half] * len(codes), within)], angles, camera, to_half)
 
 
 def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:

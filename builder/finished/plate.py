@@ -8,8 +8,7 @@ smoothly; what no frame shows is filled in smoothly.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
@@ -17,12 +16,19 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
-from builder.finished.standing import Standing, find_standing
+from builder.finished.cut import largest
+from builder.finished.over_turn import (
+    SUBJECT_CODES,
+    change,
+    crossed_by_outlines,
+    densest,
+    spread_of,
+    subjects_way,
+    without_shade,
+)
+from builder.finished.standing import find_standing
 
-_SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
 _STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
-_OUTLINE_CODES = 4.0  # the same in one frame, which is noisier
-_SHADE_CODES = 6.0  # the subject's shade moves the table by this much, and by twice what moves the wall behind
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
 
 
@@ -41,6 +47,15 @@ class Plate:
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
 
+    def box(self) -> tuple[slice, slice]:
+        """Rows and columns of the subject's way, with a border."""
+        return _box(self.way)
+
+    def part(self, box: tuple[slice, slice]) -> Plate:
+        """The plate in a box of rows and columns."""
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "base_row"}
+        return replace(self, **{name: np.ascontiguousarray(values[box]) for name, values in arrays.items()})
+
 
 def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None = None) -> Plate | None:
     """The plate of registered, evened frames: stack uint8 (n, h, w, 3) sRGB codes.
@@ -48,10 +63,10 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
     axis_x: column of the axis in the stack; None: the middle of what moves. empty: uint8 (h, w, 3), the set without
     the subject, in place of what the turn says. Returns None when nothing holds still around something that moves.
     """
-    dense, support = _densest(stack)
-    motion = _motion(stack)
+    dense, support = densest(stack)
+    motion = change(stack)
     standing = find_standing(dense, motion, axis_x) if axis_x is not None and empty is None else None
-    way = _way(motion, axis_x, standing)
+    way = subjects_way(motion, axis_x, standing)
     if way is None:
         return None
     hull, base_row = way
@@ -72,7 +87,7 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         seen &= ~thing
         if axis_x is not None:
             seen |= ~_mirrored(~seen, axis_x)
-    spread, steady = _spread(stack, colour, _crossed(stack, colour) | ~sure, hull)
+    spread, steady = spread_of(stack, colour, crossed_by_outlines(stack, colour) | ~sure, hull)
     return Plate(
         colour=colour,
         seen=seen,
@@ -80,7 +95,7 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         steady=steady,
         spread=spread,
         stands=~seen & (support >= 0.5),
-        lit=_lit(stack, colour, steady),
+        lit=without_shade(stack, colour, steady),
         motion=motion,
         clear=seen.astype(np.float32),
         base_row=base_row,
@@ -120,7 +135,7 @@ def _from_empty(empty: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple
     light = (decode(empty / 255.0) + 1e-4).astype(np.float32)
     gain = np.median((decode(dense[sure] / 255.0) + 1e-4) / light[sure], axis=0)
     colour = (255 * encode(light * gain)).astype(np.float32)
-    return colour, np.abs(dense - colour).max(axis=2) < 12
+    return colour, largest(np.abs(dense - colour)) < 12
 
 
 def _grown(stack: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -142,7 +157,7 @@ def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray) -> np.
     """
     patches, labels = cv2.connectedComponents(unsure.astype(np.uint8))
     square = np.ones((5, 5), np.uint8)
-    near = cv2.dilate((motion > _SUBJECT_CODES).astype(np.uint8), square) > 0
+    near = cv2.dilate((motion > SUBJECT_CODES).astype(np.uint8), square) > 0
     outside = cv2.dilate((~way).astype(np.uint8), square) > 0
     moving = np.bincount(labels[near], minlength=patches)
     moving[0] = 0
@@ -181,70 +196,6 @@ def fill(values: np.ndarray, known: np.ndarray) -> np.ndarray:
     return smooth.astype(np.float32)
 
 
-def _densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndarray]:
-    """Mean colour of each pixel's densest `share` of values by brightness, and the share within noise of it."""
-    count, height, width = stack.shape[:3]
-    keep = max(2, math.ceil(share * count))
-    colour = np.empty((height, width, 3), np.float32)
-    support = np.empty((height, width), np.float32)
-    for top in range(0, height, 32):
-        band = stack[:, top : top + 32].astype(np.float32)
-        grey = band.mean(axis=3)
-        order = np.argsort(grey, axis=0, kind="stable")
-        ranked = np.take_along_axis(grey, order, axis=0)
-        start = np.argmin(ranked[keep - 1 :] - ranked[: count - keep + 1], axis=0)
-        low = np.take_along_axis(ranked, start[None], 0)[0]
-        high = np.take_along_axis(ranked, (start + keep - 1)[None], 0)[0]
-        inside = (grey >= low) & (grey <= high)
-        mean = (band * inside[..., None]).sum(0) / inside.sum(0)[..., None]
-        colour[top : top + 32] = mean
-        support[top : top + 32] = (np.abs(band - mean).max(axis=3) < 6.0).mean(axis=0)
-    return colour, support
-
-
-def _motion(stack: np.ndarray) -> np.ndarray:
-    """Codes between the 5th and the 95th percentile over the turn, the largest of the channels, float32 (h, w)."""
-    few = len(stack) * 5 // 100 + 1  # at least one frame off each end: a hand, a blur
-    out = np.empty(stack.shape[1:3], np.float32)
-    for top in range(0, out.shape[0], 32):
-        band = np.sort(stack[:, top : top + 32], axis=0)
-        span = band[len(stack) - 1 - few].astype(np.float32) - band[few]
-        out[top : top + 32] = span.max(axis=2)
-    return out
-
-
-def _way(motion: np.ndarray, axis_x: float | None, standing: Standing | None) -> tuple[np.ndarray, float] | None:
-    """Where the subject passes: rows of broad movement, as wide on either side of the axis as on the wider one.
-
-    Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for as much
-    again, at the neighbouring width: a round foot hardly moves. So does a round neck, a lid, a knob, of which nothing
-    says how high it is: the way goes on to the picture's top.
-    """
-    kernel = np.ones((3, 3), np.uint8)
-    strong = cv2.morphologyEx((motion > _SUBJECT_CODES).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
-    broad = cv2.morphologyEx(strong, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
-    count, labels, stats, middle = cv2.connectedComponentsWithStats(broad)
-    if count < 2 and standing is None:
-        return None
-    parts = [k for k in range(1, count) if stats[k, 4] >= 0.15 * stats[1:, 4].max()]
-    mask = np.isin(labels, parts)
-    if standing is not None:
-        mask |= standing.thing | standing.parts
-    rows = np.nonzero(mask.any(axis=1))[0]
-    centre = axis_x if axis_x is not None else float(np.nonzero(mask)[1].mean())
-    columns = np.arange(mask.shape[1])
-    reach = np.array([np.abs(columns[row] - centre).max() if row.any() else 0.0 for row in mask])
-    height = rows[-1] - rows[0] + 1
-    spare = int(0.5 * height) + 3
-    reach = cv2.dilate(reach.reshape(-1, 1).astype(np.float32), np.ones((2 * (spare // 2) + 1, 1))).ravel()
-    top, bottom = 0, min(len(reach), rows[-1] + height + 1)
-    inner = reach[rows[0] : rows[-1] + 1]
-    reach[top : rows[0]] = inner[: max(1, height // 4)].max()
-    reach[rows[-1] + 1 : bottom] = inner[-max(1, height // 4) :].max()
-    reach[bottom:] = 0
-    return np.abs(columns[None, :] - centre) <= reach[:, None] + 3 * (reach[:, None] > 0), float(rows[-1])
-
-
 def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.ndarray:
     """Pixels that join the sure backdrop by steps, neighbour to neighbour, softer than an outline.
 
@@ -252,7 +203,7 @@ def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.
     or a crease, may be reached on any.
     """
     allowed = (support >= 0.4) | sure
-    steps = [np.abs(np.diff(dense, axis=axis)).max(axis=2) < _STEP_CODES for axis in (0, 1)]
+    steps = [largest(np.abs(np.diff(dense, axis=axis))) < _STEP_CODES for axis in (0, 1)]
     joins = [steps[0] & allowed[1:] & allowed[:-1], steps[1] & allowed[:, 1:] & allowed[:, :-1]]
     any_way = _joined(joins, sure) & allowed
     soft = allowed.copy()  # no steep step to any of the four neighbours
@@ -313,58 +264,5 @@ def _nearest_group(stack: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) 
 def _alike(frame: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) -> np.ndarray:
     """Within the tolerance in brightness, and within a third of it in the channels' balance."""
     away = frame - guess
-    mean = away.mean(axis=2)
-    return (np.abs(mean) < tolerance) & (np.abs(away - mean[..., None]).max(axis=2) < 2.0 + tolerance / 4)
-
-
-def _spread(stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """How far light and shade carry the backdrop from the plate, codes, nine of ten frames; and where it is steady.
-
-    Measured where nothing with an outline passes. In the subject's way, the most that is seen on the same rows: what
-    lies at one height in the picture lies about as far behind, on the wall or on the table, and shade falls on it alike.
-    """
-    out = np.empty(colour.shape[:2], np.float32)
-    for top in range(0, out.shape[0], 32):
-        away = np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]).max(axis=3)
-        out[top : top + 32] = np.quantile(away, 0.9, axis=0, method="lower")
-    out = cv2.blur(out, (3, 3))
-    known = cv2.erode((~crossed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    near = known & (cv2.dilate(way.astype(np.uint8), np.ones((1, 2 * (way.shape[1] // 8) + 1), np.uint8)) > 0)
-    most = np.array([np.quantile(row[sure], 0.97) if sure.sum() > 8 else np.nan for row, sure in zip(out, near)])
-    measured = np.isfinite(most)
-    if not measured.any():
-        return np.full_like(out, 2 * _SHADE_CODES), np.zeros(out.shape, bool)
-    most = np.interp(np.arange(len(most)), np.nonzero(measured)[0], most[measured])
-    most = np.convolve(np.pad(most, 4, mode="edge"), np.ones(9) / 9, mode="valid")
-    # The wall is above, the table below: once shade falls on the table, it may fall anywhere farther down.
-    rows = np.nonzero(way.any(axis=1))[0]
-    wall = float(np.median(most[rows[0] : rows[0] + max(1, len(rows) // 3)]))
-    shaded = np.maximum.accumulate(most >= max(_SHADE_CODES, 2 * wall))
-    reach = len(most) // 25
-    shaded[: len(shaded) - reach] |= shaded[reach:]
-    most = np.where(shaded, np.maximum.accumulate(np.where(shaded, most, 0)), most).reshape(-1, 1).astype(np.float32)
-    known &= ~shaded[:, None]
-    return np.where(known, out, np.maximum(most, out * known)), np.repeat(~shaded[:, None], way.shape[1], axis=1)
-
-
-def _lit(stack: np.ndarray, colour: np.ndarray, steady: np.ndarray) -> np.ndarray:
-    """The plate without the subject's own shade, where shade falls on it so often that it is part of the plate.
-
-    No brighter than the pixel itself gets over the turn, and no brighter than the plate gets nearby.
-    """
-    best = np.sort(stack, axis=0)[int(0.95 * (len(stack) - 1))].astype(np.float32)
-    reach = max(3, stack.shape[2] // 10) | 1
-    nearby = cv2.dilate(cv2.GaussianBlur(colour, (0, 0), 1.5), np.ones((reach // 2 | 1, reach), np.uint8))
-    lit = np.maximum(colour, cv2.GaussianBlur(np.minimum(best, nearby), (0, 0), 3.0))
-    return np.where(steady[..., None], colour, lit)
-
-
-def _crossed(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
-    """Where something with an outline passes in any frame, bool (h, w): shade is soft, an outline isn't."""
-    steep = np.zeros(colour.shape[:2], np.float32)
-    for frame in stack:
-        away = cv2.GaussianBlur(frame.astype(np.float32) - colour, (0, 0), 0.8)
-        across = cv2.Sobel(away, cv2.CV_32F, 1, 0, scale=1 / 8)
-        down = cv2.Sobel(away, cv2.CV_32F, 0, 1, scale=1 / 8)
-        steep = np.maximum(steep, cv2.magnitude(across, down).max(axis=2))
-    return cv2.dilate((steep > _OUTLINE_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    mean = cv2.transform(away, np.full((1, 3), 1 / 3, np.float32))
+    return (np.abs(mean) < tolerance) & (largest(np.abs(away - mean[..., None])) < 2.0 + tolerance / 4)

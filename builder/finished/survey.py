@@ -12,7 +12,7 @@ from builder import colour
 from builder.finished.cut import could_be_backdrop, cut_subject
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
-from builder.finished.values import CleanSet, Rgb
+from builder.finished.values import CleanSet, Rgb, halved
 from builder.spin import Affine, Photo
 
 SURVEY_SIDE = 400  # px, long side of the copies the whole turn is held in
@@ -83,8 +83,10 @@ def survey_turn(
 
 def _judged(stack: np.ndarray, plate: Plate) -> Plate:
     """The plate with the share of frames that could show it."""
-    clear = sum(could_be_backdrop(frame.astype(np.float32), plate).astype(np.float32) for frame in stack)
-    return replace(plate, clear=clear / len(stack))
+    box = plate.box()
+    part, clear = plate.part(box), plate.seen.astype(np.float32)
+    clear[box] = sum(could_be_backdrop(frame[box].astype(np.float32), part).astype(np.float32) for frame in stack) / len(stack)
+    return replace(plate, clear=clear)
 
 
 def _tape_is_set(plate: Plate, tape: Sequence[tuple[float, float]], scale: float) -> Plate:
@@ -99,7 +101,11 @@ def _tape_is_set(plate: Plate, tape: Sequence[tuple[float, float]], scale: float
 
 
 def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
-    return np.stack([cut_subject(frame.astype(np.float32), plate) for frame in stack])
+    box = plate.box()
+    part, cuts = plate.part(box), np.zeros(stack.shape[:3], bool)
+    for frame, cut in zip(stack, cuts):
+        cut[box] = cut_subject(frame[box].astype(np.float32), part)
+    return cuts
 
 
 def coarse(photo: Photo, to_grid: np.ndarray, size: tuple[int, int], gain: Rgb) -> np.ndarray:
@@ -148,10 +154,11 @@ def clean_set(
     to_box: np.ndarray,
     box_size: tuple[int, int],
     survey: Survey,
-) -> CleanSet:
+) -> tuple[CleanSet, list[np.ndarray]]:
     """The plate on the grid that frames are cut on: the survey's, made sharp by a second look at the box alone.
 
-    to_box: 3×3, reference pixel -> pixel of the output's box at full size.
+    to_box: 3×3, reference pixel -> pixel of the output's box at full size. Also returns the survey's picks at half the
+    grid's size, uint8 (h, w, 3) sRGB codes each.
     """
     plate = survey.plate
     factor = min(1.0, GRID_SIDE / max(box_size))
@@ -168,8 +175,11 @@ def clean_set(
     steep = (cv2.dilate(plate.colour, square) - cv2.erode(plate.colour, square)).max(axis=2)
     tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
+    halves = []
     for k, cut in zip(survey.picks, survey.cuts):
-        codes = coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]).astype(np.float32)
+        codes = coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k])
+        halves.append(halved(codes))
+        codes = codes.astype(np.float32)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
         near = (~subject & (np.abs(codes - guess).max(axis=2) < tolerance)).astype(np.float32)
         total += codes * near[..., None]
@@ -177,7 +187,7 @@ def clean_set(
     fine = np.where(count[..., None] >= 2, total / np.maximum(count, 1)[..., None], guess)
     steady = carried(plate.steady) > 0.5
     lit = np.where(steady[..., None], fine, np.maximum(carried(plate.lit), fine))
-    return CleanSet(
+    clean = CleanSet(
         colour=fine.clip(0, 255).astype(np.float16),
         seen=carried(plate.seen) > 0.5,
         steady=steady,
@@ -187,3 +197,4 @@ def clean_set(
         way=carried(plate.way) > 0.5,
         clear=carried(plate.clear).astype(np.float16),
     )
+    return clean, halves

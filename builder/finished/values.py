@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
+import cv2
 import numpy as np
 
 from builder import colour
+from builder.finished.hull import Hull
 from builder.spin import Affine, Finding, Photo
 
 Rgb = tuple[float, float, float]
@@ -54,6 +56,20 @@ class CleanSet:
         )
 
 
+    def half(self) -> "CleanSet":
+        """The same at half the size, as float32."""
+        whole = self.as_float()
+        return CleanSet(*(halved(getattr(whole, one.name)) for one in fields(CleanSet)))
+
+
+def halved(values: np.ndarray) -> np.ndarray:
+    """An array (h, w, …) averaged over squares of two pixels; bool stays bool, by majority."""
+    size = (max(1, values.shape[1] // 2), max(1, values.shape[0] // 2))
+    if values.dtype == bool:
+        return cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
+    return cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class FinishPlan:
     """Everything about a turn that its frames share, worked out once. Picklable; some megabytes."""
@@ -75,6 +91,8 @@ class FinishPlan:
     contrast: float = 0.0
     saturation: float = 0.0
     clean_set: CleanSet | None = None  # None: no matte can be made
+    hull: Hull | None = None  # where the subject can be; None: angles or camera aren't known
+    turned: tuple[float, ...] = ()  # with a hull, one a frame: radians, counter-clockwise seen from above
     notes: tuple[str, ...] = ()  # where a milder treatment was chosen, in words
     findings: tuple[Finding, ...] = ()  # why the old backdrop had to stay
     numbers: dict[str, float] = field(default_factory=dict)  # what was measured on the way, for `explain`
@@ -88,6 +106,14 @@ class FinishPlan:
         """Frame `index`: source pixel of the upright photo -> output pixel at full size."""
         square = [np.vstack([affine, [0, 0, 1]]) for affine in (self.placement, self.to_reference[index])]
         return tuple(tuple(map(float, row)) for row in (square[0] @ square[1])[:2])
+
+    def reach(self, index: int) -> np.ndarray | None:
+        """Where the subject can be in a frame: bool (h, w) on the clean set's grid; None where that isn't known."""
+        if self.hull is None:
+            return None
+        outline = cv2.resize(self.hull.outline(self.turned[index]).astype(np.uint8), self.clean_set.size,
+                             interpolation=cv2.INTER_NEAREST)  # fmt: skip
+        return cv2.dilate(outline, np.ones((3, 3), np.uint8)) > 0
 
     def column_gains(self, width: int) -> np.ndarray:
         """Gains (width, 3), float32, of the output's columns: balance, and the light's change of colour taken out."""

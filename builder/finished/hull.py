@@ -1,0 +1,104 @@
+"""The room a subject can fill, carved by its own outlines over the turn (its visual hull), and its outline in a frame.
+
+A stiff thing that turns on an axis under a still camera fills no place that any frame sees to be backdrop
+(A. Laurentini, The visual hull concept for silhouette-based image understanding, PAMI 16 (1994) 150-162). So shade that
+one frame takes for the subject is found out by the others. Needs the camera and the angles of the turn as measured.
+
+World as in measured.turn_camera: the axis is z, the camera stands at (1, 0, 0), heights counted from its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder.measured.turn_camera import Camera
+from builder.spin import TurnCamera
+
+CELLS = 128  # across the turning circle: about a pixel of the cuts' grid
+_SLACK = 1  # px of the cuts' grid by which an outline may be wrong, edge and rounding to cells
+_PINHOLE = 12  # px of the cuts' grid
+_WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a highlight as bright as the backdrop
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Hull:
+    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> pixel of the grid."""
+
+    surface: np.ndarray
+    camera: Camera
+    to_grid: np.ndarray
+    size: tuple[int, int]  # of the grid, w and h
+
+    def outline(self, angle: float) -> np.ndarray:
+        """Where the hull is seen when it has turned by `angle` (radians): bool (h, w) of the grid."""
+        width, height = self.size
+        sin, cos = math.sin(angle), math.cos(angle)
+        x, y, z = self.surface.T
+        world = np.stack([cos * x - sin * y - 1, sin * x + cos * y, z], axis=1)
+        seen = world @ (self.camera.matrix @ self.to_grid.T).astype(np.float32)
+        place = np.rint(seen[:, :2] / seen[:, 2:]).astype(np.int32)
+        place = place[((place >= 0) & (place < (width, height))).all(axis=1)]
+        out = np.zeros((height, width), np.uint8)
+        out[place[:, 1], place[:, 0]] = 1
+        return _without_pinholes(cv2.morphologyEx(out, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)))
+
+
+def _without_pinholes(mask: np.ndarray) -> np.ndarray:
+    """Gaps between the cells of a face are no holes."""
+    labels, stats = cv2.connectedComponentsWithStats(1 - mask, connectivity=4)[1:3]
+    return (mask > 0) | (stats[:, 4] <= _PINHOLE)[labels]
+
+
+def carve(cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCamera, to_grid: np.ndarray) -> Hull | None:
+    """The hull of a turn: cuts bool (h, w), one a frame; angles in radians, counter-clockwise seen from above.
+
+    to_grid: 3×3, reference pixel -> pixel of the cuts. Returns None when nothing is left.
+    """
+    height, width = cuts[0].shape
+    camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)
+    focal, (x, y) = camera.focal_px, camera.centre
+    inner = to_grid @ np.array([[focal, 0, x], [0, focal, y], [0, 0, 1.0]])
+    reach, low, high = _bounds(np.any(cuts, axis=0), camera, inner)
+    if not 0 < reach < 0.9:  # the camera stands outside the turning circle
+        return None
+    step = 2 * reach / (CELLS - 1)
+    across, heights = np.linspace(-reach, reach, CELLS), np.arange(low, high + step, step)
+    kernel = np.ones((2 * _SLACK + 1,) * 2, np.uint8)
+    grown = [cv2.dilate(cut.astype(np.uint8), kernel) for cut in cuts]
+    least = len(cuts) - max(1, round(_WRONG * len(cuts)))
+    solid = np.zeros((len(heights) + 2, CELLS + 2, CELLS + 2), bool)
+    cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
+    for level, z in enumerate(heights):
+        votes = np.zeros((CELLS, CELLS), np.uint8 if len(cuts) < 256 else np.uint16)
+        for cut, angle in zip(grown, angles):
+            sin, cos = math.sin(angle), math.cos(angle)
+            plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
+            warp = inner @ camera.matrix.T @ plane @ cell
+            votes += cv2.warpPerspective(cut, warp, (CELLS, CELLS), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+        solid[level + 1, 1:-1, 1:-1] = votes >= least
+    core = solid[1:-1, 1:-1, 1:-1]
+    hidden = solid[:-2, 1:-1, 1:-1] & solid[2:, 1:-1, 1:-1] & solid[1:-1, :-2, 1:-1] & solid[1:-1, 2:, 1:-1]
+    hidden &= solid[1:-1, 1:-1, :-2] & solid[1:-1, 1:-1, 2:]
+    level, row, column = np.nonzero(core & ~hidden)
+    if not len(level):
+        return None
+    surface = np.stack([across[column], across[row], heights[level]], axis=1).astype(np.float32)
+    return Hull(surface, camera, inner, (width, height))
+
+
+def _bounds(seen: np.ndarray, camera: Camera, inner: np.ndarray) -> tuple[float, float, float]:
+    """Reach from the axis, lowest and highest level of what can be seen in the mask, in camera-to-axis distances."""
+    rows, columns = np.nonzero(seen.any(axis=1))[0], np.nonzero(seen.any(axis=0))[0]
+    if not len(rows):
+        return 0.0, 0.0, 0.0
+    corners = np.array([[x, y, 1.0] for x in (columns[0] - 1, columns[-1] + 1) for y in (rows[0] - 1, rows[-1] + 1)])
+    ray = corners @ np.linalg.inv(inner).T @ camera.matrix.T
+    side, rise = ray[:, 1] / -ray[:, 0], ray[:, 2] / -ray[:, 0]  # for each unit of depth
+    reach = float(np.abs(side).max())  # at the axis' depth; nearer it looks larger, so this is enough
+    levels = [rise * (1 - reach), rise * (1 + reach)]
+    return reach, float(np.min(levels)), float(np.max(levels))

@@ -1,0 +1,138 @@
+"""What the frames of a turn say pixel by pixel: the colour most of them show, how much changes, where the subject passes,
+and how far light and shade carry the backdrop. Frames are registered and evened: uint8 (n, h, w, 3) sRGB codes.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from builder.finished.cut import largest
+from builder.finished.standing import Standing
+
+
+SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
+_OUTLINE_CODES = 4.0  # sRGB codes a pixel in one frame: shade is softer
+_SHADE_CODES = 6.0  # the subject's shade moves the table by this much, and by twice what moves the wall behind
+
+
+def densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndarray]:
+    """Mean colour of each pixel's densest `share` of values by brightness, and the share within noise of it."""
+    count, height, width = stack.shape[:3]
+    keep = max(2, math.ceil(share * count))
+    colour = np.empty((height, width, 3), np.float32)
+    support = np.empty((height, width), np.float32)
+    for top in range(0, height, 32):
+        band = stack[:, top : top + 32].astype(np.float32)
+        grey = (band[..., 0] + band[..., 1] + band[..., 2]) / 3
+        order = np.argsort(grey, axis=0, kind="stable")
+        ranked = np.take_along_axis(grey, order, axis=0)
+        start = np.argmin(ranked[keep - 1 :] - ranked[: count - keep + 1], axis=0)
+        low = np.take_along_axis(ranked, start[None], 0)[0]
+        high = np.take_along_axis(ranked, (start + keep - 1)[None], 0)[0]
+        inside = (grey >= low) & (grey <= high)
+        mean = (band * inside[..., None]).sum(0) / inside.sum(0)[..., None]
+        colour[top : top + 32] = mean
+        support[top : top + 32] = (_largest_of(np.abs(band - mean)) < 6.0).mean(axis=0)
+    return colour, support
+
+
+def change(stack: np.ndarray) -> np.ndarray:
+    """Codes between the 5th and the 95th percentile over the turn, the largest of the channels, float32 (h, w)."""
+    few = len(stack) * 5 // 100 + 1  # at least one frame off each end: a hand, a blur
+    out = np.empty(stack.shape[1:3], np.float32)
+    for top in range(0, out.shape[0], 32):
+        band = np.sort(stack[:, top : top + 32], axis=0)
+        span = band[len(stack) - 1 - few].astype(np.float32) - band[few]
+        out[top : top + 32] = largest(span)
+    return out
+
+
+def subjects_way(motion: np.ndarray, axis_x: float | None, standing: Standing | None) -> tuple[np.ndarray, float] | None:
+    """Where the subject passes: rows of broad movement, as wide on either side of the axis as on the wider one.
+
+    Everything that turns sweeps a stretch about the axis. Below the broad movement the way goes on for as much
+    again, at the neighbouring width: a round foot hardly moves. So does a round neck, a lid, a knob, of which nothing
+    says how high it is: the way goes on to the picture's top.
+    """
+    kernel = np.ones((3, 3), np.uint8)
+    strong = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
+    broad = cv2.morphologyEx(strong, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+    count, labels, stats, middle = cv2.connectedComponentsWithStats(broad)
+    if count < 2 and standing is None:
+        return None
+    parts = [k for k in range(1, count) if stats[k, 4] >= 0.15 * stats[1:, 4].max()]
+    mask = np.isin(labels, parts)
+    if standing is not None:
+        mask |= standing.thing | standing.parts
+    rows = np.nonzero(mask.any(axis=1))[0]
+    centre = axis_x if axis_x is not None else float(np.nonzero(mask)[1].mean())
+    columns = np.arange(mask.shape[1])
+    reach = np.array([np.abs(columns[row] - centre).max() if row.any() else 0.0 for row in mask])
+    height = rows[-1] - rows[0] + 1
+    spare = int(0.5 * height) + 3
+    reach = cv2.dilate(reach.reshape(-1, 1).astype(np.float32), np.ones((2 * (spare // 2) + 1, 1))).ravel()
+    top, bottom = 0, min(len(reach), rows[-1] + height + 1)
+    inner = reach[rows[0] : rows[-1] + 1]
+    reach[top : rows[0]] = inner[: max(1, height // 4)].max()
+    reach[rows[-1] + 1 : bottom] = inner[-max(1, height // 4) :].max()
+    reach[bottom:] = 0
+    return np.abs(columns[None, :] - centre) <= reach[:, None] + 3 * (reach[:, None] > 0), float(rows[-1])
+
+
+def crossed_by_outlines(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
+    """Where something with an outline passes in any frame, bool (h, w): shade is soft, an outline isn't."""
+    steep = np.zeros(colour.shape[:2], np.float32)
+    for frame in stack:
+        away = cv2.GaussianBlur(frame.astype(np.float32) - colour, (0, 0), 0.8)
+        across = cv2.Sobel(away, cv2.CV_32F, 1, 0, scale=1 / 8)
+        down = cv2.Sobel(away, cv2.CV_32F, 0, 1, scale=1 / 8)
+        steep = np.maximum(steep, largest(np.sqrt(across * across + down * down)))
+    return cv2.dilate((steep > _OUTLINE_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+def spread_of(stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How far light and shade carry the backdrop from the plate, codes, nine of ten frames; and where it is steady.
+
+    Measured where nothing with an outline passes. In the subject's way, the most that is seen on the same rows: what
+    lies at one height in the picture lies about as far behind, on the wall or on the table, and shade falls on it alike.
+    """
+    out = np.empty(colour.shape[:2], np.float32)
+    for top in range(0, out.shape[0], 32):
+        away = _largest_of(np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]))
+        out[top : top + 32] = np.quantile(away, 0.9, axis=0, method="lower")
+    out = cv2.blur(out, (3, 3))
+    known = cv2.erode((~crossed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    near = known & (cv2.dilate(way.astype(np.uint8), np.ones((1, 2 * (way.shape[1] // 8) + 1), np.uint8)) > 0)
+    most = np.array([np.quantile(row[sure], 0.97) if sure.sum() > 8 else np.nan for row, sure in zip(out, near)])
+    measured = np.isfinite(most)
+    if not measured.any():
+        return np.full_like(out, 2 * _SHADE_CODES), np.zeros(out.shape, bool)
+    most = np.interp(np.arange(len(most)), np.nonzero(measured)[0], most[measured])
+    most = np.convolve(np.pad(most, 4, mode="edge"), np.ones(9) / 9, mode="valid")
+    # The wall is above, the table below: once shade falls on the table, it may fall anywhere farther down.
+    rows = np.nonzero(way.any(axis=1))[0]
+    wall = float(np.median(most[rows[0] : rows[0] + max(1, len(rows) // 3)]))
+    shaded = np.maximum.accumulate(most >= max(_SHADE_CODES, 2 * wall))
+    reach = len(most) // 25
+    shaded[: len(shaded) - reach] |= shaded[reach:]
+    most = np.where(shaded, np.maximum.accumulate(np.where(shaded, most, 0)), most).reshape(-1, 1).astype(np.float32)
+    known &= ~shaded[:, None]
+    return np.where(known, out, np.maximum(most, out * known)), np.repeat(~shaded[:, None], way.shape[1], axis=1)
+
+
+def without_shade(stack: np.ndarray, colour: np.ndarray, steady: np.ndarray) -> np.ndarray:
+    """The plate without the subject's own shade, where shade falls on it so often that it is part of the plate.
+
+    No brighter than the pixel itself gets over the turn, and no brighter than the plate gets nearby.
+    """
+    best = np.sort(stack, axis=0)[int(0.95 * (len(stack) - 1))].astype(np.float32)
+    reach = max(3, stack.shape[2] // 10) | 1
+    nearby = cv2.dilate(cv2.GaussianBlur(colour, (0, 0), 1.5), np.ones((reach // 2 | 1, reach), np.uint8))
+    lit = np.maximum(colour, cv2.GaussianBlur(np.minimum(best, nearby), (0, 0), 3.0))
+    return np.where(steady[..., None], colour, lit)
+
+
+def _largest_of(values: np.ndarray) -> np.ndarray:
+    """The largest of three channels of many pictures, (n, h, w)."""
+    return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])

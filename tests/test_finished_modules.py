@@ -1,0 +1,125 @@
+"""The hull, the shadow's layer, the box of a turn, the disc's ellipse and round things on the axis, each by itself."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from builder.finished import place
+from builder.finished.disc import find_disc
+from builder.finished.hull import carve
+from builder.finished.shadow import light_left
+from builder.finished.standing import find_standing
+from builder.measured.turn_camera import Camera, project, turned
+from builder.spin import TurnCamera
+
+CAMERA = TurnCamera(pan=0.0, tilt=0.3, roll=0.0, focal_px=400.0, centre=(159.5, 119.5))
+ANGLES = np.radians(np.arange(0, 360, 15))
+
+
+def seen_box(angle: float, at=(0.1, 0.0, -0.35), half=(0.12, 0.04, 0.1)) -> np.ndarray:
+    """The outline of a box of half sides `half` about a point, turned by an angle: the convex hull of its corners."""
+    camera = Camera(CAMERA.pan, CAMERA.tilt, CAMERA.roll, CAMERA.focal_px, CAMERA.centre)
+    corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * half + at
+    pixels = project(camera, turned(corners, np.full(8, angle))).astype(np.float32)
+    mask = np.zeros((240, 320), np.uint8)
+    cv2.fillConvexPoly(mask, cv2.convexHull(np.rint(pixels).astype(np.int32)), 1)
+    return mask > 0
+
+
+def test_hull_of_a_box_has_its_outlines():
+    cuts = [seen_box(angle) for angle in ANGLES]
+    hull = carve(cuts, ANGLES, CAMERA, np.eye(3))
+    for cut, angle in list(zip(cuts, ANGLES))[::5]:
+        outline = hull.outline(angle)
+        assert (cut & ~outline).sum() <= 0.01 * cut.sum()
+        near = cv2.dilate(cut.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        assert (outline & ~near).sum() <= 0.02 * cut.sum()
+
+
+def test_hull_leaves_out_what_one_frame_alone_takes_for_the_subject():
+    cuts = [seen_box(angle) for angle in ANGLES]
+    cuts[3] = cuts[3].copy()
+    low = np.nonzero(cuts[3].any(axis=1))[0][-1]
+    shade = np.zeros_like(cuts[3])
+    shade[low + 6 : low + 16, 140:180] = True
+    cuts[3] |= shade
+    outline = carve(cuts, ANGLES, CAMERA, np.eye(3)).outline(ANGLES[3])
+    assert not (outline & shade).any()
+
+
+def test_hull_of_nothing():
+    assert carve([np.zeros((240, 320), bool)] * 12, ANGLES[::2], CAMERA, np.eye(3)) is None
+
+
+def test_shadow_is_the_light_that_is_missing_without_the_veil():
+    lit = np.full((160, 160, 3), 0.6, np.float32)
+    frame = lit.copy()
+    frame[100:120, 60:100] *= 0.5  # a shadow at the subject's foot
+    frame[:60] *= 0.97  # a veil far off
+    taken = np.zeros((160, 160), bool)
+    taken[70:100, 60:100] = True
+    left = light_left(frame, lit, np.zeros((160, 160), bool), taken)
+    assert 0.5 < left[104, 80] < 0.7
+    assert left[20, 80] == pytest.approx(1.0, abs=1e-3)
+    assert (light_left(frame, lit, np.ones((160, 160), bool), taken) > 0.999).all()  # nothing falls on a wall far behind
+
+
+def test_box_has_its_margin_and_the_axis_in_the_middle():
+    extent = place.Extent(half_width=100.0, above=300.0, below=20.0)
+    box = place.box_around(extent, "4:5", 0.1)
+    made = place.placed(place.upright(400.0, 500.0, 0.0), box)
+    assert made.width / made.height == pytest.approx(0.8, abs=0.01)
+    assert made.axis_x == (made.width - 1) / 2
+    top = made.matrix @ [400.0, 500.0 - 300.0, 1.0]
+    assert top[0] == pytest.approx(made.axis_x) and top[1] >= 0.1 * made.height - 1.5
+    with_scale = place.box_around(extent, "4:5", 0.1, least_height=900.0)
+    assert with_scale[1] == 900.0
+
+
+def test_upright_sets_a_leaning_axis_straight():
+    turned_up = place.upright(50.0, 80.0, 10.0)
+    along = np.array([50.0 + 30 * np.sin(np.radians(10)), 80.0 - 30 * np.cos(np.radians(10)), 1.0])
+    assert turned_up @ along == pytest.approx([0.0, -30.0, 1.0], abs=1e-9)
+
+
+def ground(tall: int = 42) -> np.ndarray:
+    picture = np.full((300, 400, 3), 190, np.float32)
+    cv2.ellipse(picture, (200, 190), (120, tall), 0, 0, 360, (215, 213, 208), -1, cv2.LINE_AA)
+    return cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(1).normal(0, 0.3, picture.shape).astype(np.float32)
+
+
+def test_disc_is_found_to_a_pixel():
+    core = np.zeros((300, 400), bool)
+    core[100:190, 180:220] = True
+    disc = find_disc(ground(), np.zeros((300, 400), np.float32), core, 200.0, 0.0)
+    assert disc.semi_x == pytest.approx(120, abs=1.5)
+    assert disc.semi_y == pytest.approx(42, abs=1.5) and disc.y == pytest.approx(190, abs=1.5)
+
+
+def test_no_disc_on_a_plain_table():
+    plain = np.full((300, 400, 3), 200, np.float32)
+    core = np.zeros((300, 400), bool)
+    core[100:190, 180:220] = True
+    assert find_disc(plain, np.zeros((300, 400), np.float32), core, 200.0, 0.0) is None
+
+
+def test_a_round_thing_on_the_axis_is_told_from_the_disc():
+    picture = ground()
+    cv2.rectangle(picture, (170, 110), (230, 185), (200, 198, 196), -1)
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    found = find_standing(picture, np.zeros((300, 400), np.float32), 200.0).thing
+    wanted = np.zeros((300, 400), bool)
+    wanted[110:186, 170:231] = True
+    assert (found & wanted).sum() / (found | wanted).sum() > 0.85
+
+
+@pytest.mark.parametrize("motion", [0.0, 60.0])
+def test_the_empty_disc_and_what_moves_are_no_round_thing(motion):
+    picture = ground()
+    if motion:  # seen from frame to frame at another place: not still
+        cv2.rectangle(picture, (170, 110), (230, 185), (90, 60, 50), -1)
+    change = np.zeros((300, 400), np.float32)
+    change[105:190, 165:235] = motion
+    assert find_standing(picture, change, 200.0) is None
