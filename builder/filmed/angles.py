@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from builder.filmed.course import Course
-from builder.filmed.loop import Loop
+from builder.filmed.loop import NEARLY_DEG, Loop
 from builder.footage import film_pictures
 from builder.measured.tape import read_tape, with_tape
 from builder.measured.turntable import TurnFit, measure_turn, unjudged
@@ -24,7 +24,7 @@ OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps 
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
-OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone
+OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -32,8 +32,9 @@ STRAY = 0.4  # of the way between its neighbours: a sample further from where th
 class FilmAngles:
     """angles: (n,) degrees from the turn's first picture for pictures first … first + n - 1, never falling.
 
-    turned_deg: the whole turn filmed, 360 where it closes; None: not known. closed: as seen. judged: whether the
-    angles are measured; if not, they go by how much the picture changes.
+    turned_deg: the whole turn filmed, 360 where it closes; None: not known. turned_sigma_deg: its standard error, 0
+    where the ends are seen to meet or nearly so. closed: as seen. judged: whether the angles are measured; if not,
+    they go by how much the picture changes.
     """
 
     first: int
@@ -41,6 +42,7 @@ class FilmAngles:
     turned_deg: float | None
     closed: bool
     judged: bool
+    turned_sigma_deg: float = 0.0
 
 
 def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> FilmAngles:
@@ -57,7 +59,9 @@ def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> Fil
     angles = _measured(film, course, loop, even, closed=False, whole=True)
     if angles is None:
         return FilmAngles(loop.start, even, None, False, False)
-    return FilmAngles(loop.start, angles, float(angles[-1]), False, True)
+    if not part:  # ends that don't meet are no whole turn, whatever the perspective says
+        angles = angles * min(1.0, (360.0 if loop.nearly else 360.0 - NEARLY_DEG) / angles[-1])
+    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, OPEN_SHARE * float(angles[-1]))
 
 
 def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool) -> np.ndarray | None:
