@@ -5,6 +5,7 @@ from __future__ import annotations
 from builder.spin import FilmTake, Finding
 
 QUARTERS = {1: "a quarter of a turn", 2: "half a turn", 3: "three quarters of a turn"}
+OFF_SHARE = 0.1  # of a step: as far off as steps that still look even
 LATE_TURN = 1.9  # turns: a little more than one is how it should be filmed
 
 
@@ -33,6 +34,10 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         message = "How far the disc turned can't be told from the pictures: frames were taken by how much they change."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
         found.append(Finding("uneven-steps", (), "warn", 0.0, 0.0, message, advice))
+    if take.judged and take.off_deg > OFF_SHARE * step:
+        message = f"Little can be followed all round: how far the disc turned is known to about {take.off_deg:.1f}° only."
+        advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
+        found.append(Finding("uneven-steps", (), "warn", take.off_deg, OFF_SHARE * step, message, advice))
     return found
 
 
