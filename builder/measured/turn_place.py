@@ -153,10 +153,12 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= RIVAL)
-    room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
+    if not (could & (np.abs(GRID) >= RIVAL)).any():  # a step far out of bounds: anything else could be
+        could = np.ones(len(GRID), bool)
+    rival = could & (np.abs(GRID) >= RIVAL)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room)
-    if odds[rival].size and odds[rival].max() > CLEAR:
+    if odds[rival].max() > CLEAR:
         speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
         odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, GRID, room)
     best = int(np.flatnonzero(rival)[odds[rival].argmax()])
