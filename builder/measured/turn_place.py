@@ -153,9 +153,9 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= RIVAL)
-    if not (could & (np.abs(GRID) >= RIVAL)).any():  # a step far out of bounds: anything else could be
-        could = np.ones(len(GRID), bool)
-    rival = could & (np.abs(GRID) >= RIVAL)
+    if not rival.any():  # a step far out of bounds: anything else could be
+        could, rival = np.ones(len(GRID), bool), np.abs(GRID) >= RIVAL
+    room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room)
     if odds[rival].max() > CLEAR:
