@@ -12,7 +12,7 @@ from typing import Any
 
 from builder.cache import Cache, DamagedEntry
 from builder.catalog import Catalog, CatalogItem, catalog_file, read_catalog
-from builder.errors import Fault, InputError
+from builder.errors import Fault, InputError, PhotoError
 from builder.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.item import measure, refuse_broken
 from builder.item_hotspots import ItemSpot, fit_hotspots
@@ -87,17 +87,28 @@ def _texts(catalog: Catalog) -> Iterator[Path]:
 def measure_all(
     catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
 ) -> list[tuple[Spin, SpinMeasures]]:
-    """Every spin with its measures, photos in turning order."""
+    """Every spin with its measures, photos in turning order. Raises PhotoError that lists every film that won't do."""
     widest = max(catalog.output.widths)
+
+    def work(spin: Spin) -> tuple[Spin, SpinMeasures] | PhotoError:
+        try:
+            return measure(spin, widest, cache, workers, force=force)
+        except PhotoError as error:
+            if not spin.item.film:
+                raise
+            return error
+
     with terminal.progress("Measuring spins", len(spins)) as advance:
 
-        def kept(_: Spin, found: tuple[Spin, SpinMeasures]) -> tuple[Spin, SpinMeasures]:
+        def kept(_: Spin, found: tuple[Spin, SpinMeasures] | PhotoError) -> tuple[Spin, SpinMeasures] | PhotoError:
             advance()
             return found
 
-        return _side_by_side(
-            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, kept
-        )
+        measured = _side_by_side(spins, work, workers, kept)
+    faults = [fault for found in measured if isinstance(found, PhotoError) for fault in found.faults]
+    if faults:
+        raise PhotoError(*faults)
+    return measured
 
 
 def picture_all(

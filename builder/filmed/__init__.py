@@ -50,6 +50,8 @@ def take_frames(
         start_s=float(course.times[angles.first]),
         end_s=float(course.times[angles.first + len(angles.angles) - 1]),
         turned_deg=angles.turned_deg,
+        turned_sigma_deg=angles.turned_sigma_deg,
+        off_deg=angles.off_deg,
         closed=closed and angles.closed,
         turns=loop.turns,
         judged=angles.judged,

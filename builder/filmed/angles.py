@@ -13,18 +13,20 @@ import cv2
 import numpy as np
 
 from builder.filmed.course import Course
-from builder.filmed.loop import Loop
+from builder.filmed.loop import NEARLY_DEG, Loop
 from builder.footage import film_pictures
 from builder.measured.tape import read_tape, with_tape
 from builder.measured.turntable import TurnFit, measure_turn, unjudged
 
 COPY_SIDE = 960  # px, of the measured copies
-SAMPLES = 60  # in a turn, 6° apart: corners can be followed over two or three of them
+# In a turn, 6.7° apart: corners can be followed over two or three of them. Not twice the marks of a disc (24, 30, 36
+# are usual): then turning the other way, from mark to mark, would fit as well and close as well.
+SAMPLES = 54
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
-OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone
+OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -32,8 +34,9 @@ STRAY = 0.4  # of the way between its neighbours: a sample further from where th
 class FilmAngles:
     """angles: (n,) degrees from the turn's first picture for pictures first … first + n - 1, never falling.
 
-    turned_deg: the whole turn filmed, 360 where it closes; None: not known. closed: as seen. judged: whether the
-    angles are measured; if not, they go by how much the picture changes.
+    turned_deg: the whole turn filmed, 360 where it closes; None: not known. turned_sigma_deg: its standard error, 0
+    where the ends are seen to meet or nearly so. closed: as seen. judged: whether the angles are measured; if not,
+    they go by how much the picture changes. off_deg: typical error of an angle of a closed turn.
     """
 
     first: int
@@ -41,6 +44,8 @@ class FilmAngles:
     turned_deg: float | None
     closed: bool
     judged: bool
+    turned_sigma_deg: float = 0.0
+    off_deg: float = 0.0
 
 
 def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> FilmAngles:
@@ -48,20 +53,27 @@ def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> Fil
     run = course.run[loop.start : loop.end + 1]
     even = 360.0 * (run - run[0]) / max(run[-1] - run[0], 1e-9)
     if loop.closed and not part:
-        angles = _measured(film, course, loop, even, closed=True, whole=False)
-        return FilmAngles(loop.start, even if angles is None else angles, 360.0, True, angles is not None)
+        measured = _measured(film, course, loop, even, closed=True, whole=False)
+        if measured is None:
+            return FilmAngles(loop.start, even, 360.0, True, False)
+        return FilmAngles(loop.start, measured[0], 360.0, True, True, off_deg=measured[1])
     if loop.nearly and not part:
-        angles = _measured(film, course, loop, even, closed=True, whole=True)
-        if angles is not None:
-            return FilmAngles(loop.start, angles, float(angles[-1]), True, True)
-    angles = _measured(film, course, loop, even, closed=False, whole=True)
-    if angles is None:
+        measured = _measured(film, course, loop, even, closed=True, whole=True)
+        if measured is not None:
+            return FilmAngles(loop.start, measured[0], float(measured[0][-1]), True, True, off_deg=measured[1])
+    measured = _measured(film, course, loop, even, closed=False, whole=True)
+    if measured is None:
         return FilmAngles(loop.start, even, None, False, False)
-    return FilmAngles(loop.start, angles, float(angles[-1]), False, True)
+    angles, _ = measured
+    if not part:  # ends that don't meet are no whole turn, whatever the perspective says
+        angles = angles * min(1.0, (360.0 if loop.nearly else 360.0 - NEARLY_DEG) / angles[-1])
+    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, OPEN_SHARE * float(angles[-1]))
 
 
-def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool) -> np.ndarray | None:
-    """Angles (n,) of the turn's pictures, or None where they can't be judged.
+def _measured(
+    film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool
+) -> tuple[np.ndarray, float] | None:
+    """Angles (n,) of the turn's pictures and their typical error, or None where they can't be judged.
 
     Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
     found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
@@ -80,8 +92,18 @@ def _measured(film: Path, course: Course, loop: Loop, even: np.ndarray, *, close
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
         first = angles if first is None else first
-    agree = float(np.abs(angles - first).mean()) < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
-    return angles if agree or fit.sigma_deg is not None else None
+    apart = float(np.abs(angles - first).mean())
+    agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
+    return (angles, max(_off(fit), apart)) if agree or fit.sigma_deg is not None else None
+
+
+def _off(fit: TurnFit) -> float:
+    """Typical error of a closed turn's angles, degrees: errors of steps add up along the turn, and where it closes
+    their sum is known to be nothing (a Brownian bridge)."""
+    come = np.cumsum(np.roll(np.square(fit.step_sigma_deg), -1))
+    if not np.isfinite(come[-1]) or come[-1] <= 0:
+        return 0.0
+    return float(np.sqrt(np.mean(come * (come[-1] - come) / come[-1])))
 
 
 def _fit(copies: list[np.ndarray], closed: bool) -> TurnFit:

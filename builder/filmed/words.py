@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from builder.spin import FilmTake, Finding
 
+QUARTERS = {1: "a quarter of a turn", 2: "half a turn", 3: "three quarters of a turn"}
+OFF_SHARE = 0.1  # of a step: as far off as steps that still look even
 LATE_TURN = 1.9  # turns: a little more than one is how it should be filmed
 
 
@@ -13,7 +15,7 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
     step = 360.0 / take.wanted
     if not take.closed and not part and take.turned_deg is not None:
         missing = 360.0 - take.turned_deg
-        message = f"The film shows about {take.turned_deg:.0f}° of the turn: about {missing:.0f}° are missing."
+        message = f"The film shows {_shown(take)}: about {missing:.0f}° are missing."
         advice = "Film the whole turn and a little more, or say closed = false if a part turn is meant."
         last = len(take.names) - 1
         found.append(Finding("open-loop", (last, 0), "fail", missing, 1.5 * step, message, advice))
@@ -32,7 +34,20 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         message = "How far the disc turned can't be told from the pictures: frames were taken by how much they change."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
         found.append(Finding("uneven-steps", (), "warn", 0.0, 0.0, message, advice))
+    if take.judged and take.off_deg > OFF_SHARE * step:
+        message = f"Little can be followed all round: how far the disc turned is known to about {take.off_deg:.1f}° only."
+        advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
+        found.append(Finding("uneven-steps", (), "warn", take.off_deg, OFF_SHARE * step, message, advice))
     return found
+
+
+def _shown(take: FilmTake) -> str:
+    """How much of a turn, no closer than it is known: a part turn's scale rests on perspective alone."""
+    turned, sigma = take.turned_deg, take.turned_sigma_deg
+    if not sigma:
+        return f"about {turned:.0f}° of the turn"
+    low, high = turned - 2 * sigma, min(turned + 2 * sigma, 359.0)
+    return f"about {QUARTERS[min(max(round(turned / 90), 1), 3)]} (between {low:.0f}° and {high:.0f}°)"
 
 
 def film_note(take: FilmTake) -> str:

@@ -26,20 +26,23 @@ CASES = [  # what, scene, seconds, degrees, options
     ("pot, variable frame rate", Scene(shape="pot"), 8, 400, dict(seed=3, jitter=0.3)),
     ("boat, speed ± 80 %", Scene(shape="boat", seed=2), 9, 370, dict(seed=4, uneven=0.8)),
     ("mug with a label", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5)),
+    ("the same mug, 960 px wide", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5, width=960)),
     ("pot, 8° short of a turn", Scene(shape="pot"), 7, 352, dict(seed=6)),
+    ("pot, 50 s, a jump in 8", Scene(shape="pot"), 40, 365, dict(seed=1, uneven=0.3, still_s=5)),
 ]
 
 
 def angles() -> None:
-    print(f"{'film':28} {'frames':>6} {'turn found':>10} {'off, mean':>9} {'worst':>6} {'CPU':>7}")
-    drawn: dict[Scene, np.ndarray] = {}
+    print(f"{'film':28} {'frames':>6} {'turn found':>10} {'off, mean':>9} {'worst':>6} {'own say':>8} {'CPU':>7}")
+    drawn: dict[tuple[Scene, int], np.ndarray] = {}
     for what, scene, seconds, degrees, options in CASES:
-        if scene not in drawn:
-            drawn[scene] = drawn_poses(scene, 2.5)
+        width = options.pop("width", 480)
+        if (scene, width) not in drawn:
+            drawn[scene, width] = drawn_poses(scene, 2.5, width, width * 3 // 4)
         with tempfile.TemporaryDirectory() as folder:
             film = Path(folder) / "turn.mp4"
             times, wanted = uneven_turn(seconds, degrees, **options)
-            truth = write_turn(film, drawn[scene], times, wanted)
+            truth = write_turn(film, drawn[scene, width], times, wanted)
             began = time.process_time()
             take = take_frames(film, Path(folder))
             spent = time.process_time() - began
@@ -51,15 +54,16 @@ def angles() -> None:
         own = np.array([true(float(name.rpartition("-")[2][:-5])) for name in take.names])
         off = own - own[0] - np.arange(len(own)) * 10
         off -= off.mean()
+        say = f"{take.off_deg:.2f}°" if take.judged else "unknown"
         found = f"{true(take.end_s) - true(take.start_s):.1f}°"
-        print(f"{what:28} {len(own):6} {found:>10} {np.abs(off).mean():8.2f}° {np.abs(off).max():5.1f}° {spent:6.1f} s")
+        print(f"{what:28} {len(own):6} {found:>10} {np.abs(off).mean():8.2f}° {np.abs(off).max():5.1f}° {say:>8} {spent:6.1f} s", flush=True)
 
 
 def long_film(folder: Path) -> Path:
     """60 s of 4K: a turn of 40 s in the middle, from drawn poses made large."""
     import cv2
 
-    poses = drawn_poses(Scene(shape="pot"), 2.5)
+    poses = drawn_poses(Scene(shape="pot"), 2.5, 480, 270)
     times, angles = uneven_turn(40, 365, still_s=10, seed=1, uneven=0.3)
     large = (
         cv2.resize(poses[round(angle / 2.5) % len(poses)], (3840, 2160), interpolation=cv2.INTER_LINEAR) for angle in angles
