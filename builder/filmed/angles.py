@@ -83,7 +83,7 @@ def _measured(
     for last in (False, True):
         places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
         fit = _fit(_copies(film, course.times[loop.start + places]), closed)
-        if fit.direction is None:
+        if fit.camera is None and fit.sigma_deg is None:  # nothing to follow, and no tape
             return None
         if closed and whole and not 0 < fit.steps_deg[0] < MOST_MISSING_DEG:
             return None
