@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -85,7 +86,26 @@ def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bo
         require_unchanged(sources, cache)
         entry = cache.put(key, {}, _adapter().dump_python(measures, mode="json"), cost_s=job.seconds)
     measures = dataclasses.replace(_adapter().validate_python(entry.facts), slug=spin.slug, source=source)
-    return _with_film_findings(spin, measures) if spin.take else measures
+    return _with_film_findings(spin, _as_filmed(spin.take, measures)) if spin.take else measures
+
+
+def _as_filmed(take: FilmTake, measures: SpinMeasures) -> SpinMeasures:
+    """The angles that the whole film gives, where they are known better than from the frames alone.
+
+    Errors of steps add up along a closed turn of n frames to sigma · sqrt(n / 6) in the mean (a Brownian bridge).
+    """
+    spread = math.sqrt(measures.frame_count / 6)
+    own_deg = math.inf if measures.angle_sigma_deg is None else measures.angle_sigma_deg * spread
+    if not (take.closed and take.judged and 0 < take.off_deg < own_deg):
+        return measures
+    filmed = dict(zip(take.names, take.angles_deg))
+    angles = [filmed[frame.file] for frame in measures.frames]
+    before = [angles[-1] - 360.0, *angles[:-1]]
+    frames = tuple(
+        dataclasses.replace(frame, angle_deg=angle, step_deg=angle - last)
+        for frame, angle, last in zip(measures.frames, angles, before)
+    )
+    return dataclasses.replace(measures, frames=frames, angle_sigma_deg=take.off_deg / spread)
 
 
 def _with_film_findings(spin: Spin, measures: SpinMeasures) -> SpinMeasures:
