@@ -25,7 +25,7 @@ class Shot:
     """One frame made ready: brightness evened, corners and their patches. Own pixels, not the reference's."""
 
     even: np.ndarray  # uint8 (h, w), brought to one local mean and contrast: what is followed
-    moving: tuple[np.ndarray, np.ndarray]  # float32 (h, w), less the still plate, blurred for the two patch sizes
+    moving: np.ndarray  # float32 (h, w), less the still plate, blurred for the near patches
     corners: np.ndarray  # float32 (m, 2), x y
     patches: np.ndarray  # float32 (m, 288), zero mean, unit length
     to_reference: np.ndarray  # (2, 3)
@@ -175,7 +175,7 @@ def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.
     turning = (patches_at(soft, corners) * patches_at(still_soft, corners)).sum(1) < STILL_LIKENESS
     corners = corners[turning]
     moving = (soft[0] - still_soft[0], soft[1] - still_soft[1])
-    return Shot(evened(grey), moving, corners, patches_at(moving, corners), affine)
+    return Shot(evened(grey), moving[0], corners, patches_at(moving, corners), affine)
 
 
 def alike(shot: Shot, which: np.ndarray, limit: float = 0.7) -> np.ndarray:

@@ -89,7 +89,7 @@ def _pair(shots: Sequence[Shot], home: int) -> tuple[Pair, int]:
 
 def _unchanged(shots: Sequence[Shot], home: int) -> bool:
     """Whether a frame differs from the next by much less than most do from theirs: rim marks alone may come to the same places."""
-    apart = [float(np.abs(shots[k].moving[0] - shots[k + 1].moving[0]).mean()) for k in range(len(shots) - 1)]
+    apart = [float(np.abs(shots[k].moving - shots[k + 1].moving).mean()) for k in range(len(shots) - 1)]
     return apart[home] < 0.35 * float(np.median(apart))
 
 

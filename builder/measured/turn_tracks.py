@@ -128,10 +128,10 @@ def _small(shot: Shot, places: np.ndarray, warps: np.ndarray | None = None) -> n
     grid_x, grid_y = (part.ravel().astype(np.float32) for part in np.meshgrid(offset, offset))
     flat = places.reshape(-1, 2, 1).astype(np.float32)
     if warps is None:
-        values = sampled(shot.moving[0], flat[:, 0] + grid_x, flat[:, 1] + grid_y)
+        values = sampled(shot.moving, flat[:, 0] + grid_x, flat[:, 1] + grid_y)
     else:
         spread = warps.reshape(-1, 2, 2).astype(np.float32) @ np.stack([grid_x, grid_y]) + flat
-        values = sampled(shot.moving[0], spread[:, 0], spread[:, 1])
+        values = sampled(shot.moving, spread[:, 0], spread[:, 1])
     return values.reshape(*places.shape[:-1], SIDE * SIDE)
 
 
