@@ -30,7 +30,7 @@ def make_item(slug: str = "milk-jug", title: str = "Milk jug", **changes: Any) -
         PosterSource(kind, tuple((width, f"frames/{width}/0002.{kind}") for width in WIDTHS)) for kind in ("avif", "webp")
     )
     item = ItemPage(
-        slug=slug, title=title, spin=spin, poster=Poster("poster.jpg", 960, 720, sources), alt=f"{title}, seen from the front",
+        slug=slug, title=title, spin=spin, poster=Poster("poster.jpg", spin["width"], spin["height"], sources), alt=f"{title}, seen from the front",
         description_html="<p>Glazed again, <strong>tight</strong>.</p>", price="48.00", currency="GBP",
         availability="in stock", condition="refurbished", link="https://shop.example/buy?item=1&from=spin", sku="SB-17",
         gtin="4006381333931", tags=("kitchen", "stoneware"), aliases=("old-jug",),

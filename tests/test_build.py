@@ -14,6 +14,7 @@ from PIL import Image
 
 from tests.command import kickwheel, tree
 from tests.pictures import turning_bar, write_catalog, write_photo, write_spin
+from tests.turntable import Scene, Turntable
 
 HEAD = '[shop]\nname = "Saltmarsh Bench"\ncurrency = "GBP"\n[output]\nwidths = [32, 64]\n'
 
@@ -168,7 +169,9 @@ def test_backdrop_keep_changes_no_colour(tmp_path):
 def test_every_backdrop_builds(tmp_path, backdrop):
     folder = tmp_path / "shop"
     write_catalog(folder, HEAD + f'[finish]\nbackdrop = "{backdrop}"\n[[item]]\ntitle = "Jug"\nframes = "jug"\n')
-    write_spin(folder / "jug", 6)
+    table = Turntable(Scene(clutter=True), width=240, height=180)
+    for index in range(12):
+        write_photo(folder / "jug" / f"IMG_{index:04d}.jpg", table.photo(index * 30.0, noise_seed=index))
     ran = kickwheel("build", folder)
     assert ran.status == 0, ran.err
     with Image.open(next((folder / "site" / "jug" / "frames").rglob("*.webp"))) as image:

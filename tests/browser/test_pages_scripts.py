@@ -24,9 +24,10 @@ ITEMS = [
 def write_pages(folder: Path, pages: dict[str, str], contents: dict[str, bytes]) -> Path:
     paths = asset_paths()
     files = {path: text.encode() for path, text in pages.items()} | {paths[name]: c for name, c in contents.items()}
-    picture = io.BytesIO()
-    Image.new("RGB", (96, 72), "#9ab").save(picture, "WEBP")
-    files |= {path: picture.getvalue() for item in ITEMS for path in picture_paths(item)}  # browsers look inside
+    for item in ITEMS:  # in the item's own shape: browsers look inside
+        picture = io.BytesIO()
+        Image.new("RGB", (item.spin["width"] // 10, item.spin["height"] // 10), "#9ab").save(picture, "WEBP")
+        files |= {path: picture.getvalue() for path in picture_paths(item)}
     for path, content in files.items():
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
         (folder / path).write_bytes(content)
