@@ -115,10 +115,13 @@ class Workers:
     def stop(self) -> None:
         """End all work now, whatever it is at."""
         if self._pool:
-            processes = list((self._pool._processes or {}).values())  # the public way out only comes with 3.14
+            # The public way out only comes with 3.14.
+            processes, manager = list((self._pool._processes or {}).values()), self._pool._executor_manager_thread
             self._pool.shutdown(wait=False, cancel_futures=True)
             for process in processes:
                 process.terminate()
+            if manager:  # Python's own goodbye writes to the pipe that this thread closes: it has to be done by then
+                manager.join(timeout=10)
 
     def submit(self, work: Callable[..., Any], *args: Any) -> Job:
         with self._counting:

@@ -75,9 +75,10 @@ def drag(page, share: float, *, steps: int = 12, hold: bool = True, height: floa
 
 
 def at_rest(page) -> int:
-    """The frame shown once it no longer changes."""
-    last = -1
-    while last != (last := now(page)):
+    """The frame shown once it hasn't changed for a second: a throw's last steps are slow, on a busy machine more so."""
+    last, still = -1, 0
+    while still < 4:
+        still = still + 1 if last == (last := now(page)) else 0
         page.wait_for_timeout(250)
     return last
 
