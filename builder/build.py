@@ -84,7 +84,7 @@ def measure_all(
     catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
 ) -> list[tuple[Spin, SpinMeasures]]:
     """Every spin with its measures, photos in turning order."""
-    widest = max(catalog.output.widths)
+    widest, threads = max(catalog.output.widths), max(1, workers.jobs // max(1, len(spins)))
     with terminal.progress("Measuring spins", len(spins)) as advance:
 
         def kept(_: Spin, found: tuple[Spin, SpinMeasures]) -> tuple[Spin, SpinMeasures]:
@@ -92,7 +92,7 @@ def measure_all(
             return found
 
         return _side_by_side(
-            spins, lambda spin: measure(spin, widest, cache, workers, force=force), workers, kept
+            spins, lambda spin: measure(spin, widest, cache, workers, force=force, threads=threads), workers, kept
         )
 
 

@@ -46,7 +46,7 @@ def is_bare_folder(source: Path) -> bool:
 def check_folder(folder: Path) -> Checked:
     """A folder of photos before any catalogue exists. Raises InputError when it holds no readable photo."""
     from builder.measured import measure_spin
-    from builder.workers import one_thread
+    from builder.workers import cores_granted, one_thread
 
     one_thread()
     found = find_photos(folder)
@@ -54,7 +54,9 @@ def check_folder(folder: Path) -> Checked:
         broken = f" ({found.unreadable[0].path.name}: {found.unreadable[0].why})" if found.unreadable else ""
         raise InputError.at(folder, "", f"it holds no photo that can be read{broken}", "Name a folder of frames.")
     name = folder.resolve().name
-    measures = measure_spin(found.photos, slug=name, source=str(folder), unreadable=found.unreadable)
+    measures = measure_spin(
+        found.photos, slug=name, source=str(folder), unreadable=found.unreadable, threads=cores_granted()
+    )
     return [(measures, found.photos)]
 
 

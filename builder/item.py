@@ -23,16 +23,21 @@ NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common 
 # ---- measured ----------------------------------------------------------------------------------------------
 
 
-def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: bool = False) -> tuple[Spin, SpinMeasures]:
-    """The spin's measures, and the spin itself with its photos in turning order (order = "angle")."""
-    measures = _measured(spin, widest, cache, workers, force)
+def measure(
+    spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: bool = False, threads: int = 1
+) -> tuple[Spin, SpinMeasures]:
+    """The spin's measures, and the spin itself with its photos in turning order (order = "angle").
+
+    threads: for decoding, where there are more workers than spins.
+    """
+    measures = _measured(spin, widest, cache, workers, force, threads)
     if spin.item.keys.order != "angle":
         return spin, measures
     order = turning_order(measures)
     if order == list(range(len(spin.photos))):
         return spin, measures
     spin = dataclasses.replace(spin, photos=tuple(spin.photos[index] for index in order))
-    return spin, _measured(spin, widest, cache, workers, force)
+    return spin, _measured(spin, widest, cache, workers, force, threads)
 
 
 def turning_order(measures: SpinMeasures) -> list[int]:
@@ -51,13 +56,13 @@ def measures_key(spin: Spin, widest: int, cache: Cache) -> str:
     return digest("measures", MEASURES_VERSION, prints, unreadable, keys.closed, keys.turn, widest)
 
 
-def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool) -> SpinMeasures:
+def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool, threads: int) -> SpinMeasures:
     keys, source = spin.item.keys, spin.item.frames_dir.name
     key = measures_key(spin, widest, cache)
     entry = None if force else cache.get(key)
     if entry is None:
         job = workers.submit(
-            measure_work, spin.photos, spin.unreadable, spin.slug, source, keys.closed, keys.turn, widest
+            measure_work, spin.photos, spin.unreadable, spin.slug, source, keys.closed, keys.turn, widest, threads
         )
         facts = _adapter().dump_python(job.result(), mode="json")
         entry = cache.put(key, {}, facts, cost_s=job.seconds)

@@ -29,17 +29,18 @@ def measure_spin(
     turn: Turn | None = None,
     widest: int = 1600,
     unreadable: Sequence[Unreadable] = (),
+    threads: int = 1,
 ) -> SpinMeasures:
     """Measure the frames of one spin, in turning order.
 
     closed: False for a part turn on purpose. turn: the direction, where it is known (None: measured).
     widest: px, the widest output; what can't be seen at that width is no fault. unreadable: files that failed
     already; files that fail while being decoded are added. Photos of another size than most are listed but not
-    measured. Never raises for what the pictures show.
+    measured. threads: for decoding. Never raises for what the pictures show.
     """
     words = Wording([photo.path.name for photo in photos])
     size = common_size(photos) if photos else None
-    copies, failed = read_copies(photos) if photos else (None, ())
+    copies, failed = read_copies(photos, threads) if photos else (None, ())
     findings = notice_files(photos, size, widest, [*unreadable, *failed], words)
     frames = [FrameMeasure(index, photo.path.name) for index, photo in enumerate(photos)]
     if copies is None:

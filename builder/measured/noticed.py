@@ -59,8 +59,8 @@ def notice_spin(survey: Survey, widest: int, words: Wording) -> list[Finding]:
 def _steps(survey: Survey, words: Wording) -> list[Finding]:
     places, turn = survey.copies.places, survey.turn
     if survey.turning.box is None and survey.count > 1:
-        pictures = survey.copies.pictures
-        return [words.nothing_turns(identical=bool((pictures[1:] == pictures[0]).all()))]
+        first, *others = (hash(picture.tobytes()) for picture in survey.copies.pictures)
+        return [words.nothing_turns(identical=all(other == first for other in others))]
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]
     steps = judge_steps(np.array(turn.steps_deg), np.array(turn.step_sigma_deg), survey.closed)

@@ -8,7 +8,7 @@ across it only, so edges are kept apart by direction.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -49,14 +49,13 @@ class Sharpness:
         return self.extra_px > self.limit_px
 
 
-def measure_sharpness(detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool) -> Sharpness:
+def measure_sharpness(detail: Iterable[np.ndarray], mask: np.ndarray, output_scale: float, closed: bool) -> Sharpness:
     """Sharpness of what turns.
 
-    detail: uint8 (n, H, W) luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
+    detail: uint8, n of (H, W), luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
     widest output for one of `detail`.
     """
-    with ThreadPoolExecutor(2) as pool:
-        softness = np.stack(list(pool.map(lambda frame: _softness(frame, mask), detail)))
+    softness = np.stack([_softness(frame, mask) for frame in detail])
     return compare_softness(softness, output_scale, closed)
 
 

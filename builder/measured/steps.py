@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -57,13 +58,13 @@ REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the 
 LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
 
 
-def find_repeats(pictures: np.ndarray, shares: np.ndarray) -> tuple[int, ...]:
+def find_repeats(pictures: Sequence[np.ndarray], shares: np.ndarray) -> tuple[int, ...]:
     """Frames that look like the frame before but for noise, whether or not angles can be measured.
 
-    pictures: uint8 (n, h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
+    pictures: uint8, n of (h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
     A repeat differs by noise alone, while its neighbours, whose view is nearly the same, change with their step.
     """
-    count, height, width = pictures.shape[:3]
+    count, (height, width) = len(pictures), shares.shape
     if count < 4:
         return ()
     size = max(1, width // 4), max(1, height // 4)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -113,7 +113,7 @@ def _sharpness(copies: Copies, turning: Turning, widest: int, closed: bool) -> S
     return measure_sharpness(copies.detail, cv2.dilate(mask, reach) > 0, min(widest, copies.size[0]) / width, closed)
 
 
-def _evened_luma(pictures: np.ndarray, exposure: Exposure) -> np.ndarray:
+def _evened_luma(pictures: Iterable[np.ndarray], exposure: Exposure) -> np.ndarray:
     """uint8 (n, h, w): brightness as if all frames had the same exposure."""
     greys = (cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures)
     return np.stack([cv2.LUT(g, gain_table(2.0**-ev)) for g, ev in zip(greys, exposure.exposure_ev, strict=True)])
