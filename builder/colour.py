@@ -57,10 +57,8 @@ def to_codes(light: np.ndarray) -> np.ndarray:
     formula's power costs ten times as much); so a code differs from the formula's, by one, only when the exact
     value lies within 1/160 of the middle between two codes.
     """
-    import cv2
-
-    flat = np.ascontiguousarray(light, np.float32).reshape(-1)
-    root = cv2.sqrt(cv2.min(cv2.max(flat, 0.0), 1.0)).reshape(-1)
+    root = np.clip(np.ascontiguousarray(light, np.float32).reshape(-1), 0, 1)
+    np.sqrt(root, out=root)
     root *= 65535
     root += 0.5
     return np.take(_code_table(), root.astype(np.uint16)).reshape(light.shape)
