@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Protocol
 
 from builder.errors import Fault, InputError, OutputError
-from builder.links import check_links
 from builder.lock import WAIT_S, hold
 from builder.manifest import MANIFEST, Listing, ancestors_of, write_manifest
 from builder.output import check_output, check_path
@@ -26,7 +25,6 @@ __all__ = [
     "SiteFile",
     "SiteWriter",
     "WrittenSite",
-    "check_links",
     "check_output",
     "hashed_name",
     "open_site",

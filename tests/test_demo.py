@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from builder.links import check_links
 from tests.command import kickwheel, tree
+from tests.links import check_links
 
 ITEMS = ("coffee-pot", "toy-boat", "desk-lamp")
 FILES = (

@@ -13,11 +13,11 @@ import pytest
 
 from builder import swap
 from builder.errors import InputError, OutputError
-from builder.links import check_links
 from builder.manifest import MANIFEST, Listing, write_manifest
 from builder.previous import site_untouched
 from builder.site import SiteFile, check_output, hashed_name, open_site, write_site
 from builder.stamps import Fingerprints, is_settled, read_record, write_record
+from tests.links import check_links
 
 PAGES = {
     "index.html": b"<p>all</p>",
