@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
@@ -19,6 +21,14 @@ def test_pictures_come_back_as_they_were_in_any_order():
         stack[7]
     with pytest.raises(ValueError, match="among pictures"):
         stack.append(pictures[0, 1:])
+
+
+def test_several_threads_may_read():
+    pictures = np.random.default_rng(4).integers(0, 256, (16, 120, 160), np.uint8)
+    stack = Stack.of(pictures)
+    with ThreadPoolExecutor(4) as pool:
+        for place, picture in zip([*range(16)] * 20, pool.map(stack.__getitem__, [*range(16)] * 20), strict=True):
+            assert np.array_equal(picture, pictures[place])
 
 
 def test_quantiles_band_by_band_are_those_of_the_whole():

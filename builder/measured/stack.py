@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import threading
 import weakref
 from collections.abc import Iterable, Iterator
 
@@ -19,12 +20,13 @@ class Stack:
     A turn's copies are several times what a worker may hold, while nearly all that is measured looks at one
     picture at a time. Read back from the system's file cache that costs a third of a millisecond a megabyte; the
     file is the system's to write out, where memory is short, and is gone with this object, however the program ends.
-    Not for several threads at once. Raises OSError when the disk of the temporary folder is full.
+    Several threads may read at once, while one at most appends. Raises OSError when the disk of the temporary folder is full.
     """
 
     def __init__(self) -> None:
         self._file = tempfile.TemporaryFile(prefix="kickwheel-")
         weakref.finalize(self, self._file.close)
+        self._turns = threading.Lock()  # a place in the file, then bytes from there: by one thread at a time
         self._count = 0
         self._shape: tuple[int, ...] = (0, 0)
         self._type = np.dtype(np.uint8)
@@ -42,9 +44,10 @@ class Stack:
             self._shape, self._type = picture.shape, picture.dtype
         elif (picture.shape, picture.dtype) != (self._shape, self._type):
             raise ValueError(f"a picture of {picture.shape} among pictures of {self._shape}")
-        self._file.seek(0, 2)
-        self._file.write(np.ascontiguousarray(picture).data)
-        self._count += 1
+        with self._turns:
+            self._file.seek(0, 2)
+            self._file.write(np.ascontiguousarray(picture).data)
+            self._count += 1
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -79,7 +82,9 @@ class Stack:
 
     def _read(self, index: int, top: int, bottom: int) -> np.ndarray:
         rows = np.empty((bottom - top, *self._shape[1:]), self._type)
-        self._file.seek((index * self._shape[0] + top) * self._row_bytes)
-        if self._file.readinto(memoryview(rows).cast("B")) != rows.nbytes:
+        with self._turns:
+            self._file.seek((index * self._shape[0] + top) * self._row_bytes)
+            read = self._file.readinto(memoryview(rows).cast("B"))
+        if read != rows.nbytes:
             raise OSError("a temporary file is shorter than it was written")
         return rows
