@@ -120,13 +120,12 @@ def _gif_of(
 ) -> bytes:
     """timing None: for a guess at the size, each picture once and whole."""
     small = [reduce_picture(flatten(picture), width) for picture in pictures]
-    cells = [_colour_cells(picture) for picture in small]
-    counts = np.bincount(np.concatenate([cell.ravel() for cell in cells]), minlength=1 << 18)
+    counts = sum(np.bincount(_colour_cells(picture).ravel(), minlength=1 << 18) for picture in small)
     palette = _palette(counts, backdrop or edge_colour(small[0]))
     table = _mixes(np.flatnonzero(counts), palette)
     tall, wide = small[0].shape[:2]
     place = np.tile(_PATTERN, (tall // 4 + 1, wide // 4 + 1))[:tall, :wide]
-    indexed = [table[cell, place] for cell in cells]
+    indexed = [table[_colour_cells(picture), place] for picture in small]
     if timing is None:
         return b"".join(_image_block(frame, (0, 0)) for frame in indexed)
     return _gif_file(indexed, palette, timing)

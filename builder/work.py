@@ -167,7 +167,7 @@ def subject_box(matte: np.ndarray | None) -> tuple[float, float, float, float] |
 def strip_work(pictures: Sequence[Path]) -> "Strip":
     from builder.derivatives import make_strip
 
-    return make_strip(_load(pictures))
+    return make_strip(_Pictures(pictures))
 
 
 def sheet_work(frames: Sequence[bytes], title: str, shop: str, angles: Sequence[float]) -> bytes:
@@ -181,14 +181,14 @@ def gif_work(pictures: Sequence[Path], angles: Sequence[float], home: int, setti
     from builder.film import make_gif, time_turn
 
     pictures, angles = _from_home(pictures, angles, home, settings.closed)
-    return make_gif(_load(pictures), time_turn(len(pictures), angles, settings.closed), backdrop=backdrop)
+    return make_gif(_Pictures(pictures), time_turn(len(pictures), angles, settings.closed), backdrop=backdrop)
 
 
 def mp4_work(pictures: Sequence[Path], angles: Sequence[float], home: int, settings: Settings, backdrop) -> bytes:
     from builder.film import make_mp4, time_turn
 
     pictures, angles = _from_home(pictures, angles, home, settings.closed)
-    return make_mp4(_load(pictures), time_turn(len(pictures), angles, settings.closed))
+    return make_mp4(_Pictures(pictures), time_turn(len(pictures), angles, settings.closed))
 
 
 def _from_home(
@@ -201,6 +201,14 @@ def _from_home(
     return [*pictures[home:], *pictures[:home]], [*turned[home:], *turned[:home]]
 
 
-def _load(pictures: Sequence[Path]) -> list[np.ndarray]:
-    """Read when needed, and given back to the system when it needs the memory."""
-    return [np.load(path, mmap_mode="r") for path in pictures]
+class _Pictures(Sequence):
+    """Pictures in files, each read anew whenever it is asked for: a whole turn's would be 100 MB."""
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        self._paths = paths
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+    def __getitem__(self, place):
+        return _Pictures(self._paths[place]) if isinstance(place, slice) else np.load(self._paths[place])
