@@ -14,7 +14,7 @@ BUILDER = Path(__file__).parent.parent / "builder"
 # Left to right along the data flow; a module may import from its own layer and from those before it.
 LAYERS = [
     {"errors", "spin", "themes", "colour"},
-    {"writing", "stamps", "lock", "swap", "manifest", "previous", "links", "output", "cache", "last_build", "terminal", "workers"},
+    {"writing", "stamps", "lock", "swap", "manifest", "previous", "output", "cache", "last_build", "terminal", "workers"},
     {"catalog"},
     {"decode", "frames", "roll", "gather"},
     {"findings", "measured"},
