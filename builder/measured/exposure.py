@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -35,10 +36,10 @@ class Exposure:
         return 2.0**-self.ev
 
 
-def measure_exposure(pictures: np.ndarray, usable: np.ndarray | None = None) -> Exposure:
+def measure_exposure(pictures: Sequence[np.ndarray], usable: np.ndarray | None = None) -> Exposure:
     """Light of each frame from the cells whose light changes least over the turn.
 
-    pictures: uint8 (n, h, w, 3). usable: bool (h, w), where cells may be taken from (None: anywhere).
+    pictures: uint8, n of (h, w, 3). usable: bool (h, w), where cells may be taken from (None: anywhere).
     A moving shadow or the subject's colour on the backdrop changes some cells in some frames; the cells that
     change least are the far backdrop, and the median over them stands for the frame.
     """

@@ -46,8 +46,8 @@ def measure_turning(backdrop: Backdrop, still: np.ndarray, leave_out: Sequence[i
     leave_out: frames with something in the way.
     """
     kept = [index for index in range(len(backdrop.pictures)) if index not in leave_out]
-    pictures = backdrop.pictures[kept] if kept and leave_out else backdrop.pictures
-    height, width = pictures.shape[1:3]
+    pictures = (backdrop.pictures[index] for index in kept or range(len(backdrop.pictures)))
+    height, width = backdrop.plate.shape[:2]
     size = max(1, width // 2), max(1, height // 2)
     fine = np.stack([_fine(cv2.resize(p, size, interpolation=cv2.INTER_AREA)) for p in pictures])
     plate = quantiles(fine, (0.5,))[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -143,7 +144,7 @@ def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
     return cv2.dilate(mask, np.ones((9, 9), np.uint8)) > 0
 
 
-def _evened_luma(pictures: np.ndarray, exposure: Exposure) -> np.ndarray:
+def _evened_luma(pictures: Iterable[np.ndarray], exposure: Exposure) -> np.ndarray:
     """uint8 (n, h, w): brightness as if all frames had the same exposure."""
     greys = (cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures)
     return np.stack([cv2.LUT(g, gain_table(2.0**-ev)) for g, ev in zip(greys, exposure.exposure_ev, strict=True)])
