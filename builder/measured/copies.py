@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from builder.errors import PhotoError
-from builder.frames import read_photo
+from builder.frames.photos import read_photo
 from builder.measured.abreast import abreast
 from builder.spin import Photo, Unreadable
 
