@@ -71,7 +71,7 @@ def _plan_keys(catalog: Path) -> dict:
 @quiet_option
 def new(folder: Path, quiet: bool) -> None:
     """Start a catalogue folder with one commented catalog.toml."""
-    from builder.starting import start_catalog
+    from builder.commands.start import start_catalog
 
     file = start_catalog(folder)
     Terminal(quiet=quiet).say(f"Wrote {file}. Put each item's photos into a folder beside it, then edit that file.")
@@ -90,7 +90,7 @@ def sort(folder: Path, pause: float | None, quiet: bool) -> None:
 
     Photos are split where more time than usual passed between two of them. They stay where they are.
     """
-    from builder.starting import sort_roll
+    from builder.commands.start import sort_roll
 
     sorted_roll = sort_roll(folder, pause)
     terminal = Terminal(quiet=quiet)
@@ -111,7 +111,7 @@ def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quie
 
     CATALOG_OR_FOLDER is a catalogue, just a folder of photos, or a film of the turn. Exit status 1: something must be shot again.
     """
-    from builder.checking import run_check
+    from builder.commands.check import run_check
 
     sys.exit(run_check(source, Terminal(quiet=quiet), jobs=jobs, as_json=as_json, html=html))
 
@@ -135,8 +135,8 @@ def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, 
     With --item only these items are built; all others stay as last built, and stay listed. A big catalogue can be
     worked on by several machines: each makes one share with --shard and --store, and a last build joins the stores.
     """
-    from builder.job import BuildRequest, already_built
-    from builder.report import print_build
+    from builder.building.job import BuildRequest, already_built
+    from builder.commands.report import print_build
 
     terminal = Terminal(quiet=quiet)
     request = BuildRequest(
@@ -144,7 +144,7 @@ def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, 
     )
     result = already_built(request)
     if result is None:
-        from builder.build import build_site
+        from builder.building.build import build_site
 
         result = build_site(request, terminal)
     sys.exit(print_build(result, terminal))
@@ -159,7 +159,7 @@ def build(catalog: Path, out: Path | None, items: tuple[str, ...], force: bool, 
 @quiet_option
 def finish(catalog: Path, items: tuple[str, ...], out: Path, file_format: str, jobs: int | None, quiet: bool) -> None:
     """Write the finished frames as files, full size, with mattes and finish.json."""
-    from builder.finish_files import write_finished
+    from builder.commands.finish import write_finished
 
     terminal = Terminal(quiet=quiet)
     for line in write_finished(catalog, items, out, file_format, jobs, terminal):
@@ -173,7 +173,7 @@ def finish(catalog: Path, items: tuple[str, ...], out: Path, file_format: str, j
 @quiet_option
 def serve(catalog: Path, port: int | None, jobs: int | None, quiet: bool) -> None:
     """Build, show the site on 127.0.0.1, and rebuild what changes. Drafts are shown too."""
-    from builder.serving import run_server
+    from builder.commands.serve import run_server
 
     run_server(catalog, port, jobs, Terminal(quiet=quiet))
 
@@ -187,7 +187,7 @@ def serve(catalog: Path, port: int | None, jobs: int | None, quiet: bool) -> Non
 @quiet_option
 def proof(catalog: Path, items: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, quiet: bool) -> None:
     """Write a zip for a client: it opens from disk, with no server."""
-    from builder.proofing import make_proof
+    from builder.commands.proof import make_proof
 
     terminal = Terminal(quiet=quiet)
     terminal.say(make_proof(catalog, items, out, watermark, jobs, terminal))
@@ -227,7 +227,7 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(BROKEN)
     except OSError as error:  # a disk that fills up while frames are at work, a folder that goes away
-        from builder.writing import explain
+        from builder.store.writing import explain
 
         show_error(str(explain(error, error.filename or "the disk")))
         sys.exit(BAD_INPUT)

@@ -12,10 +12,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from builder.errors import OutputError
-from builder.lock import WAIT_S, hold
-from builder.output import check_path
-from builder.site import SiteFile, read_source
-from builder.writing import explain, sync_path
+from builder.site.output import check_path
+from builder.site.whole import SiteFile, read_source
+from builder.store.lock import WAIT_S, hold
+from builder.store.writing import explain, sync_path
 
 MARK = b"Kickwheel proof, version 1"  # the archive's comment tells a zip of ours from any other
 STABLE_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can hold: no time of making, no time zone

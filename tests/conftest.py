@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from builder.lock import hold
+from builder.store.lock import hold
 from tests.browsing import browser, serve_site, site_server  # noqa: F401  fixtures: one browser for the whole run
 from tests.command import kickwheel
 

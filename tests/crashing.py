@@ -10,10 +10,10 @@ import time
 import zipfile
 from pathlib import Path
 
-from builder.manifest import MANIFEST, read_manifest
-from builder.site import SiteFile, repair, write_site
-from builder.swap import work_folder
-from builder.writing import content_digest
+from builder.site.manifest import MANIFEST, read_manifest
+from builder.site.swap import work_folder
+from builder.site.whole import SiteFile, repair, write_site
+from builder.store.writing import content_digest
 
 FILE_COUNT = 40
 FOREIGN = {"CNAME": b"shop.example", "uploads/letter.txt": b"dear"}
@@ -23,11 +23,11 @@ FOREIGN = {"CNAME": b"shop.example", "uploads/letter.txt": b"dear"}
 WRITER = textwrap.dedent("""\
     import os, sys
     from pathlib import Path
-    from builder import swap
-    from builder.cache import Cache
+    from builder.site import swap
+    from builder.store.cache import Cache
     from builder.proof import write_proof
     from tests.crashing import site_files
-    from builder.site import write_site
+    from builder.site.whole import write_site
 
     os.fsync = lambda handle: None
     home, way, version = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])

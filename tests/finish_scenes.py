@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.spin import FrameMeasure, Photo, SpinMeasures
 from tests.pictures import write_photo
 from tests.turntable import Scene, Turntable, _srgb

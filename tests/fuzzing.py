@@ -19,12 +19,12 @@ import numpy as np
 from PIL import Image
 
 from builder.catalog import read_catalog
-from builder.decode import probe_photo, read_photo
 from builder.errors import KickwheelError
-from builder.frames import find_photos
-from builder.output import check_path
+from builder.frames.decode import probe_photo, read_photo
+from builder.frames.photos import find_photos
+from builder.pages.text import plain_text, render_markdown, shorten
+from builder.site.output import check_path
 from builder.spin import Photo
-from builder.text import plain_text, render_markdown, shorten
 from tests.hostile_text import toml_text
 from tests.pictures import patchwork
 
@@ -143,8 +143,8 @@ def try_catalog(folder: Path, content: bytes) -> bool:
 
 def _pages(catalog) -> None:
     """Every text of an accepted catalogue as pages show it."""
-    from builder.item_pages import shop_page
-    from builder.pages import Theme, render_item, render_shop_pages
+    from builder.items.pages import shop_page
+    from builder.pages.rendering import Theme, render_item, render_shop_pages
     from tests.page_samples import make_item, make_spin
 
     shop = shop_page(catalog, None)

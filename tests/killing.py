@@ -14,8 +14,8 @@ import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from builder.manifest import MANIFEST, read_manifest
-from builder.writing import content_digest
+from builder.site.manifest import MANIFEST, read_manifest
+from builder.store.writing import content_digest
 from tests.command import kickwheel
 from tests.pictures import turning_bar, write_catalog, write_photo
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from builder.pages import ItemPage, PageFile, Poster, PosterSource, ShopPage, Theme, proof_assets, site_assets
+from builder.pages.rendering import ItemPage, PageFile, Poster, PosterSource, ShopPage, Theme, proof_assets, site_assets
 
 WIDTHS = (480, 960)
 FRAME_COUNT = 12

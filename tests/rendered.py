@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.spin import FrameMeasure, Photo, SpinMeasures, TurnCamera
 
 HALF = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1.0]])  # truth.json puts a pixel's centre at +0.5

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from builder.cache import Cache, DamagedEntry, digest
+from builder.building.last_build import changed_paths, last_build, remember_build, take_stamps
 from builder.errors import OutputError
-from builder.last_build import changed_paths, last_build, remember_build, take_stamps
-from builder.lock import hold
-from builder.site import SiteFile, write_site
+from builder.site.whole import SiteFile, write_site
+from builder.store.cache import Cache, DamagedEntry, digest
+from builder.store.lock import hold
 
 BLOBS = {"480.avif": b"small" * 40, "960.avif": b"large" * 90, "empty": b""}
 
@@ -35,7 +35,7 @@ class Backdrop(enum.Enum):
 class TestDigest:
     def test_is_the_same_in_every_run(self):
         values = "digest('frame', 1, 2.5, None, True, b'x', {'b': 1, 'a': {3, 1, 2}}, (1, [2]))"
-        code = f"from builder.cache import digest; print({values})"
+        code = f"from builder.store.cache import digest; print({values})"
         runs = {
             subprocess.run(
                 [sys.executable, "-c", code],
@@ -147,7 +147,7 @@ class TestEntries:
         for path in (index, index.with_suffix(".pack")):
             (index.parent / path.name.replace("ab12", "ab99")).write_bytes(path.read_bytes())
         assert cache.get("ab99") is None
-        monkeypatch.setattr("builder.cache.VERSION", 2)
+        monkeypatch.setattr("builder.store.cache.VERSION", 2)
         assert cache.get("ab12") is None
 
     def test_stores_are_read_but_not_written(self, tmp_path):
@@ -223,7 +223,7 @@ class TestTrim:
 class TestLock:
     def test_a_second_process_waits_and_is_told_why(self, tmp_path):
         code = (
-            "import sys, time; from pathlib import Path; from builder.lock import hold\n"
+            "import sys, time; from pathlib import Path; from builder.store.lock import hold\n"
             "with hold(Path(sys.argv[1])): print('held', flush=True); time.sleep(0.6)"
         )
         with subprocess.Popen(
@@ -242,7 +242,7 @@ class TestLock:
 
     def test_a_killed_holder_is_no_hindrance_even_if_its_worker_lives_on(self, tmp_path):
         code = (
-            "import os, sys, time; from pathlib import Path; from builder.lock import hold\n"
+            "import os, sys, time; from pathlib import Path; from builder.store.lock import hold\n"
             "with hold(Path(sys.argv[1])):\n"
             "    worker = os.fork()\n"
             "    if worker == 0: time.sleep(60); os._exit(0)\n"

@@ -11,11 +11,11 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from builder.check_page import render_check_page
-from builder.check_plots import LABEL_HEIGHT, PLOT_BOX, plots_of
-from builder.check_report import check_json, check_lines, has_failed
+from builder.check_report.lines import check_json, check_lines, has_failed
+from builder.check_report.page import render_check_page
+from builder.check_report.plots import LABEL_HEIGHT, PLOT_BOX, plots_of
 from builder.findings import Wording, verdict_of
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.spin import FrameMeasure, Photo, SpinMeasures
 from tests.pictures import write_spin
 

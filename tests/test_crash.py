@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from builder import swap
-from builder.cache import Cache
 from builder.errors import OutputError
-from builder.site import SiteFile, repair, write_site
-from builder.swap import work_folder
-from builder.writing import content_digest
+from builder.site import swap
+from builder.site.swap import work_folder
+from builder.site.whole import SiteFile, repair, write_site
+from builder.store.cache import Cache
+from builder.store.writing import content_digest
 from tests.crashing import (
     assert_whole_site,
     kill_a_writer,
@@ -68,7 +68,7 @@ def test_an_exchange_leaves_no_moment_without_a_site(tmp_path):
         import os, sys
         from pathlib import Path
         os.fsync = lambda handle: None
-        from builder.site import write_site
+        from builder.site.whole import write_site
         from tests.crashing import site_files
         for version in range(1, 60):
             write_site(Path(sys.argv[1]), site_files(version))
@@ -173,7 +173,7 @@ def test_two_at_once_never_mix(tmp_path):
         import os, sys
         from pathlib import Path
         os.fsync = lambda handle: None
-        from builder.site import write_site
+        from builder.site.whole import write_site
         from tests.crashing import site_files
         for version in range(int(sys.argv[2]), int(sys.argv[2]) + 15):
             write_site(Path(sys.argv[1]), site_files(version))

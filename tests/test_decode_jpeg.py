@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from builder.decode import _is_whole_jpeg, probe_photo, read_photo
+from builder.frames.decode import _is_whole_jpeg, probe_photo, read_photo
 from builder.errors import PhotoError
 
 

@@ -16,8 +16,12 @@ from PIL import Image
 from skimage.color import rgb2gray
 from skimage.metrics import structural_similarity as reference_ssim
 
-from builder import derivatives
-from builder.derivatives import Ladder
+from builder.derivatives.encoding import decode_picture, encode_picture, pack_picture
+from builder.derivatives.ladder import Ladder, derive_frame, fit_ladder, ladder_widths
+from builder.derivatives.quality import QUALITY_RANGE, _luma, choose_quality, structural_similarity
+from builder.derivatives.reducing import flatten, reduce_picture
+from builder.derivatives.stills import make_link_picture, make_poster, make_still
+from builder.derivatives.strip import AVIF_STRIP_BUDGET, STRIP_BUDGET, Strip, make_strip
 from tests.pictures import turning_bar
 
 WIDTH, HEIGHT = 240, 180
@@ -82,15 +86,15 @@ def boxes_of(data: bytes, start: int = 0, stop: int | None = None):
     ],
 )
 def test_never_enlarged(widths, finished, expected):
-    assert derivatives.ladder_widths(widths, finished) == expected
+    assert ladder_widths(widths, finished) == expected
 
 
 def test_each_rung_opens_in_each_format_and_looks_like_the_frame():
     pixels = on_white(1)
     ladder = Ladder(
-        derivatives.ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100
+        ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100
     )
-    derived = derivatives.derive_frame(pixels, ladder, as_is)
+    derived = derive_frame(pixels, ladder, as_is)
     assert set(derived.files) == {(format, width) for format in ladder.formats for width in (60, 120, 240)}
     assert derived.sizes == {60: (60, 45), 120: (120, 90), 240: (240, 180)}
     assert derived.picture.shape == (75, 100, 3)
@@ -108,7 +112,7 @@ def test_sharpening_comes_after_the_last_resize_and_knows_its_width():
         asked.append((width, pixels.shape[1]))
         return 255 - pixels
 
-    derived = derivatives.derive_frame(on_white(), Ladder((120, 240), ("jpeg",), film_width=120), sharpen)
+    derived = derive_frame(on_white(), Ladder((120, 240), ("jpeg",), film_width=120), sharpen)
     assert sorted(asked) == [(120, 120), (240, 240)]
     assert (
         np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10
@@ -118,30 +122,30 @@ def test_sharpening_comes_after_the_last_resize_and_knows_its_width():
 def test_average_is_taken_in_linear_light():
     # IEC 61966-2-1: half the light of white is code 255 * (1.055 * 0.5 ** (1 / 2.4) - 0.055) = 187.5
     checks = np.indices((64, 64)).sum(axis=0) % 2 * np.uint8(255)
-    reduced = derivatives.reduce_picture(np.dstack([checks] * 3).astype(np.uint8), 32)
+    reduced = reduce_picture(np.dstack([checks] * 3).astype(np.uint8), 32)
     assert set(np.unique(reduced)) <= {187, 188}
 
 
 def test_every_code_survives_linear_light_and_back():
     codes = np.repeat(np.arange(256, dtype=np.uint8), 2)
     flat = np.dstack([np.stack([codes, codes])] * 3)
-    assert (derivatives.reduce_picture(flat, 256)[0, :, 0] == np.arange(256)).all()
+    assert (reduce_picture(flat, 256)[0, :, 0] == np.arange(256)).all()
 
 
 def test_hidden_colour_does_not_leak_into_the_edge():
     pixels = see_through(on_white(2))
-    reduced = derivatives.reduce_picture(pixels, 90)
+    reduced = reduce_picture(pixels, 90)
     seen = reduced[reduced[..., 3] > 8].astype(int)
     assert (seen[:, 0] < 200).all()  # the hidden magenta has red 255, the pot at most 120
     for format in ("avif", "webp"):
-        decoded = np.asarray(opened(derivatives.encode_picture(reduced, format, 80))).astype(int)
+        decoded = np.asarray(opened(encode_picture(reduced, format, 80))).astype(int)
         edge = (decoded[..., 3] > 40) & (decoded[..., 3] < 250)
         assert edge.any() and (decoded[edge][:, 0] < decoded[edge][:, 1] + 60).all()
 
 
 def test_transparency_is_kept_by_avif_and_webp_and_flattened_on_white_by_jpeg():
     pixels = see_through(on_white(2))
-    derived = derivatives.derive_frame(pixels, Ladder((120,), ("avif", "webp", "jpeg")), as_is)
+    derived = derive_frame(pixels, Ladder((120,), ("avif", "webp", "jpeg")), as_is)
     for format in ("avif", "webp"):
         alpha = np.asarray(opened(derived.files[format, 120]).getchannel("A"))
         assert alpha[0, 0] == 0 and alpha[45, 60] >= 252
@@ -153,7 +157,7 @@ def test_transparency_is_kept_by_avif_and_webp_and_flattened_on_white_by_jpeg():
 def test_white_backdrop_stays_pure_white(format):
     pixels = on_white(3)
     decoded = np.asarray(
-        opened(derivatives.encode_picture(pixels, format, derivatives.QUALITY_RANGE[format][0]))
+        opened(encode_picture(pixels, format, QUALITY_RANGE[format][0]))
     )
     # WebP codes luma in 219 steps (RFC 6386, section 9.2), so that one step off is 254
     least = 254 if format == "webp" else 255
@@ -162,7 +166,7 @@ def test_white_backdrop_stays_pure_white(format):
 
 @pytest.mark.parametrize("pixels", [on_white(), see_through(on_white())], ids=["opaque", "transparent"])
 def test_packed_pictures_come_back_to_the_bit(pixels):
-    assert (derivatives.decode_picture(derivatives.pack_picture(pixels)) == pixels).all()
+    assert (decode_picture(pack_picture(pixels)) == pixels).all()
 
 
 # ---- no metadata -------------------------------------------------------------------------------------------
@@ -182,15 +186,15 @@ TELL_TALES = (
 
 def all_files() -> dict[str, bytes]:
     pixels = on_white()
-    derived = derivatives.derive_frame(pixels, Ladder((120, 240), ("avif", "webp", "jpeg")), as_is)
+    derived = derive_frame(pixels, Ladder((120, 240), ("avif", "webp", "jpeg")), as_is)
     files = {f"{format} {width}": file for (format, width), file in derived.files.items()}
-    clear = derivatives.derive_frame(see_through(pixels), Ladder((120,), ("avif", "webp")), as_is)
+    clear = derive_frame(see_through(pixels), Ladder((120,), ("avif", "webp")), as_is)
     files |= {f"clear {format}": file for (format, _), file in clear.files.items()}
     return files | {
-        "strip": derivatives.make_strip([pixels] * 4).file,
-        "poster": derivatives.make_poster(pixels, as_is),
-        "still": derivatives.make_still(pixels, as_is),
-        "link": derivatives.make_link_picture(pixels, None, as_is),
+        "strip": make_strip([pixels] * 4).file,
+        "poster": make_poster(pixels, as_is),
+        "still": make_still(pixels, as_is),
+        "link": make_link_picture(pixels, None, as_is),
     }
 
 
@@ -274,14 +278,14 @@ def test_bytes_do_not_depend_on_the_run_or_the_cores():
 
 def test_similarity_agrees_with_scikit_image():
     rng = np.random.default_rng(4)
-    first = derivatives._luma(turning_bar(3, 12, 160, 120))
+    first = _luma(turning_bar(3, 12, 160, 120))
     for second in (
         np.clip(first + rng.normal(0, 9, first.shape), 0, 255).astype(np.uint8),
         first,
         255 - first,
     ):
         mean, full = reference_ssim(first, second, data_range=255, full=True)
-        ours = derivatives.structural_similarity(first, second)
+        ours = structural_similarity(first, second)
         assert abs(ours - full).max() < 2e-3 and abs(ours[3:-3, 3:-3].mean() - mean) < 1e-5
 
 
@@ -299,14 +303,14 @@ BOX = (90.0, 40.0, 390.0, 320.0)
 @pytest.mark.parametrize("format", ["avif", "webp", "jpeg"])
 def test_chosen_quality_reaches_its_target_on_other_frames(format):
     target = 0.97
-    quality = derivatives.choose_quality([grainy(1), grainy(5), grainy(9)], format, [BOX] * 3, target)
+    quality = choose_quality([grainy(1), grainy(5), grainy(9)], format, [BOX] * 3, target)
     reached = []
     for index in (0, 3, 7):
         pixels = grainy(index)
-        decoded = np.asarray(opened(derivatives.encode_picture(pixels, format, quality)))
+        decoded = np.asarray(opened(encode_picture(pixels, format, quality)))
         _, full = reference_ssim(rgb2gray(pixels), rgb2gray(decoded), data_range=1, full=True)
         reached.append(full[40:320, 90:390].mean())
-    lowest, highest = derivatives.QUALITY_RANGE[format]
+    lowest, highest = QUALITY_RANGE[format]
     assert lowest <= quality <= highest
     assert np.mean(reached) > target - 0.002
     assert quality == lowest or np.mean(reached) < target + 0.008  # nor much above it
@@ -316,21 +320,21 @@ def test_chosen_quality_reaches_its_target_on_other_frames(format):
 def test_quality_never_falls_when_more_is_asked(format):
     samples = [grainy(1)]
     chosen = [
-        derivatives.choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)
+        choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)
     ]
     assert chosen == sorted(chosen)
-    assert (chosen[0], chosen[-1]) == derivatives.QUALITY_RANGE[format]
+    assert (chosen[0], chosen[-1]) == QUALITY_RANGE[format]
 
 
 def test_fitted_ladder_has_a_quality_for_each_file():
-    ladder = derivatives.fit_ladder(Ladder((120, 240)), [on_white(1), on_white(5)], [None, None], as_is)
+    ladder = fit_ladder(Ladder((120, 240)), [on_white(1), on_white(5)], [None, None], as_is)
     assert set(ladder.qualities) == {(format, width) for format in ("avif", "webp") for width in (120, 240)}
 
 
 # ---- strip -------------------------------------------------------------------------------------------------
 
 
-def cells_of(strip: derivatives.Strip, count: int) -> list[np.ndarray]:
+def cells_of(strip: Strip, count: int) -> list[np.ndarray]:
     sheet = np.asarray(opened(strip.file))
     corners = [
         (index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)
@@ -340,19 +344,19 @@ def cells_of(strip: derivatives.Strip, count: int) -> list[np.ndarray]:
 
 def test_strip_comes_as_a_lighter_avif_too():
     pictures = [on_white(index, 36) for index in range(36)]
-    strip = derivatives.make_strip(pictures)
+    strip = make_strip(pictures)
     assert opened(strip.avif).size == opened(strip.file).size
-    assert len(strip.avif) < min(len(strip.file), derivatives.AVIF_STRIP_BUDGET)
+    assert len(strip.avif) < min(len(strip.file), AVIF_STRIP_BUDGET)
     for mine, theirs in zip(cells_of(strip, 36), cells_of(replace(strip, file=strip.avif), 36), strict=True):
         assert np.abs(mine.astype(int) - theirs).mean() < 4
-    assert derivatives.make_strip(pictures[:4], avif=False).avif is None
+    assert make_strip(pictures[:4], avif=False).avif is None
 
 
 def test_strip_holds_every_frame_within_its_budget():
     pictures = [on_white(index, 36) for index in range(36)]
-    strip = derivatives.make_strip(pictures)
+    strip = make_strip(pictures)
     image = opened(strip.file)
-    assert image.format == "WEBP" and len(strip.file) <= derivatives.STRIP_BUDGET == 60_000
+    assert image.format == "WEBP" and len(strip.file) <= STRIP_BUDGET == 60_000
     assert max(image.size) <= 4096 and strip.width <= WIDTH
     for picture, cell in zip(pictures, cells_of(strip, 36), strict=True):
         reference = np.asarray(
@@ -366,7 +370,7 @@ def test_cells_do_not_bleed_into_each_other():
         np.full((180, 240, 3), colour, np.uint8) for colour in ((200, 30, 30), (30, 60, 200), (255, 255, 255))
     ]
     pictures = [flats[index % 3] for index in range(10)]
-    for picture, cell in zip(pictures, cells_of(derivatives.make_strip(pictures), 10), strict=True):
+    for picture, cell in zip(pictures, cells_of(make_strip(pictures), 10), strict=True):
         off = abs(cell.astype(int) - picture[0, 0].astype(int))
         assert off[1:-1, 1:-1].max() <= 8  # the outermost pixel's chroma is smoothed by decoders
         assert abs(rgb2gray(cell) - rgb2gray(picture[:1, :1])).max() < 0.12
@@ -376,27 +380,27 @@ def test_cells_do_not_bleed_into_each_other():
     ("wide", "tall", "count"), [(240, 320, 24), (300, 100, 72), (97, 131, 5), (50, 20, 2)]
 )
 def test_strip_cells_fit_shape_size_and_sheet(wide, tall, count):
-    strip = derivatives.make_strip([on_white(index, count, wide, tall) for index in range(count)])
+    strip = make_strip([on_white(index, count, wide, tall) for index in range(count)])
     assert strip.width <= wide and strip.height <= tall
     assert abs(strip.height * wide / (strip.width * tall) - 1) < 0.05
     assert strip.columns * strip.width == opened(strip.file).width
-    assert len(strip.file) <= derivatives.STRIP_BUDGET
+    assert len(strip.file) <= STRIP_BUDGET
 
 
 def test_strip_shrinks_its_cells_to_the_budget():
     rng = np.random.default_rng(0)
     noise = [rng.integers(0, 255, (240, 240, 3), dtype=np.uint8) for _ in range(24)]
-    strip = derivatives.make_strip(noise, budget=30_000)
+    strip = make_strip(noise, budget=30_000)
     assert len(strip.file) <= 30_000 and strip.width < 120
 
 
 def test_strip_of_a_very_long_spin_stays_within_4096():
-    image = opened(derivatives.make_strip([on_white(index, 20) for index in range(20)] * 20).file)
+    image = opened(make_strip([on_white(index, 20) for index in range(20)] * 20).file)
     assert max(image.size) <= 4096
 
 
 def test_strip_keeps_transparency():
-    strip = derivatives.make_strip([see_through(on_white(index, 4)) for index in range(4)])
+    strip = make_strip([see_through(on_white(index, 4)) for index in range(4)])
     alpha = np.asarray(opened(strip.file).getchannel("A"))
     assert alpha[0, 0] == 0 and alpha[strip.height // 2, strip.width // 2] > 250
 
@@ -405,8 +409,8 @@ def test_strip_keeps_transparency():
 
 
 def test_poster_is_a_jpeg_no_wider_than_asked():
-    assert opened(derivatives.make_poster(on_white(), as_is, 120)).size == (120, 90)
-    small = opened(derivatives.make_poster(see_through(on_white()), as_is))
+    assert opened(make_poster(on_white(), as_is, 120)).size == (120, 90)
+    small = opened(make_poster(see_through(on_white()), as_is))
     assert (
         small.format == "JPEG" and small.size == (WIDTH, HEIGHT) and small.getpixel((0, 0)) == (255, 255, 255)
     )
@@ -414,7 +418,7 @@ def test_poster_is_a_jpeg_no_wider_than_asked():
 
 @pytest.mark.parametrize("backdrop", [None, (255, 255, 255)])
 def test_still_is_square_and_carries_the_backdrop_on(backdrop):
-    still = opened(derivatives.make_still(on_white(), as_is, backdrop, 200))
+    still = opened(make_still(on_white(), as_is, backdrop, 200))
     assert still.size == (200, 200)
     pixels = np.asarray(still)
     assert (pixels[:20] >= 254).all() and (pixels[100, 100] < 200).all()
@@ -423,7 +427,7 @@ def test_still_is_square_and_carries_the_backdrop_on(backdrop):
 def test_still_of_a_kept_grey_backdrop_shows_no_seam():
     pixels = np.full((90, 240, 3), 0, np.uint8)
     pixels[:] = np.linspace(150, 210, 240).astype(np.uint8)[None, :, None]
-    still = np.asarray(opened(derivatives.make_still(pixels, as_is))).astype(int)
+    still = np.asarray(opened(make_still(pixels, as_is))).astype(int)
     assert still.shape[:2] == (240, 240)
     assert abs(np.diff(still[:, 120, 0])).max() <= 6 and abs(still[:, 120, 0] - 180).max() < 12
 
@@ -434,7 +438,7 @@ def test_link_picture_is_1200_by_630_with_the_subject_whole(size):
     pixels = on_white(0, 12, *size)
     tall = size[1]
     box = (size[0] / 2 - 0.2 * tall, 0.14 * tall, size[0] / 2 + 0.4 * tall, 0.86 * tall)
-    image = opened(derivatives.make_link_picture(pixels, box, as_is))
+    image = opened(make_link_picture(pixels, box, as_is))
     assert image.format == "JPEG" and image.size == (1200, 630)
     dark = np.asarray(image.convert("L")) < 200
     rows, columns = np.flatnonzero(dark.any(axis=1)), np.flatnonzero(dark.any(axis=0))
@@ -446,4 +450,4 @@ def test_link_picture_is_1200_by_630_with_the_subject_whole(size):
 def test_flattened_edge_is_blended_in_linear_light():
     half = np.full((1, 1, 4), (0, 0, 0, 128), np.uint8)
     # IEC 61966-2-1: 127/255 of the light of white is code 187
-    assert abs(int(derivatives.flatten(half)[0, 0, 0]) - 187) <= 1
+    assert abs(int(flatten(half)[0, 0, 0]) - 187) <= 1

@@ -16,7 +16,7 @@ import pytest
 from PIL import Image
 from skimage.metrics import structural_similarity
 
-from builder import film
+from builder.derivatives import film
 from tests.test_derivatives import TELL_TALES, boxes_of, on_white, see_through
 
 COUNT = 12
@@ -399,7 +399,7 @@ import os, sys
 sys.path.insert(0, {root!r})
 if hasattr(os, "sched_setaffinity"): os.sched_setaffinity(0, {{min(os.sched_getaffinity(0))}})
 import hashlib
-from builder import film
+from builder.derivatives import film
 from tests.test_derivatives import on_white
 turn = [on_white(index, 12) for index in range(12)]
 timing = film.time_turn(12)

@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 
 from builder.catalog import read_catalog
-from builder.checking import is_film
+from builder.commands.check import is_film
 from builder.errors import CatalogError, PhotoError
 from builder.filmed import film_findings, take_frames
-from builder.filmed.choose import candidates, frame_name
 from builder.filmed.angles import FilmAngles, _off
+from builder.filmed.choose import candidates, frame_name
 from builder.filmed.course import read_course
 from builder.filmed.loop import find_loop
 from builder.filmed.smear import measure_smear
-from builder.footage import _from_hdr, film_pictures, open_footage
+from builder.frames.footage import _from_hdr, film_pictures, open_footage
 from builder.measured.turntable import unjudged
 from builder.spin import FilmTake
 from tests.command import kickwheel

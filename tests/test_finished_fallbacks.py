@@ -10,7 +10,7 @@ import pytest
 
 from builder.catalog.declaration import FinishSettings
 from builder.finished import finish_frame, plan_finish
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.spin import FrameMeasure, SpinMeasures
 from tests.pictures import write_photo
 

@@ -14,7 +14,7 @@ from builder.catalog.declaration import FinishSettings
 from builder.finished import finish_frame, plan_finish
 from builder.finished.sample import matrix
 from builder.finished.survey import MOST_COPIES, survey_turn
-from builder.frames import read_photo as real
+from builder.frames.photos import read_photo as real
 from tests.finish_scenes import CAST, DrawnTurn, drawn_turn, empty_set
 from tests.turntable import _srgb
 

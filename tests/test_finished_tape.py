@@ -10,7 +10,7 @@ from builder.catalog import FinishSettings
 from builder.colour import to_codes
 from builder.finished import finish_frame, plan_finish
 from builder.finished.place import Extent, raised_above
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.measured import measure_spin
 from tests.pictures import write_photo
 from tests.rim_scene import Scene, draw

@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 
 from builder.errors import PhotoError
-from builder.frames import find_photos, read_photo, single_photo
+from builder.frames.photos import find_photos, read_photo, single_photo
 from tests.icc import grey_profile, rgb_profile
 from tests.pictures import patchwork, write_photo
 

@@ -24,11 +24,11 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from builder.catalog import read_catalog
-from builder.decode import probe_photo
 from builder.errors import CatalogError, Fault, InputError
-from builder.page_theme import Theme, render_template
-from builder.pages import fill
-from builder.svg_cleaning import clean_svg
+from builder.frames.decode import probe_photo
+from builder.pages.rendering import fill
+from builder.pages.svg_cleaning import clean_svg
+from builder.pages.theme import Theme, render_template
 from builder.spin import Photo
 from tests.command import kickwheel, tree
 from tests.fuzzing import (
@@ -398,7 +398,7 @@ def test_bombs_take_neither_memory_nor_time(tmp_path):
         import resource, sys, time, warnings
         from pathlib import Path
         import numpy, PIL.Image, PIL.ImageCms, pillow_heif
-        from builder.decode import probe_photo, read_photo
+        from builder.frames.decode import probe_photo, read_photo
         from builder.errors import KickwheelError
         from builder.spin import Photo
         PIL.Image.init()

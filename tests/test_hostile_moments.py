@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from builder.errors import PhotoError
-from builder.writing import content_digest
+from builder.store.writing import content_digest
 from tests.command import kickwheel, tree
 from tests.killing import Shop, kill_builds, kill_proofs, start
 from tests.pictures import turning_bar, write_photo
@@ -93,8 +93,8 @@ def test_a_worker_ended_by_the_system_is_one_clear_message(tmp_path):
 
 def test_a_photo_that_changes_while_it_is_at_work_is_not_taken_for_the_old_one(tmp_path, monkeypatch):
     """The pixels read may be the new file's: kept under the old file's name they would come back with it."""
-    from builder import item
-    from builder.build import BuildRequest, build_site
+    from builder.building.build import BuildRequest, build_site
+    from builder.items import numbers as item
     from builder.terminal import Terminal
 
     shop = Shop(tmp_path)

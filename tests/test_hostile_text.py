@@ -15,8 +15,8 @@ import pytest
 from pydantic import ValidationError
 
 from builder.catalog.declaration import TABLES, key_names
-from builder.pages import Theme, render_item, site_assets
-from builder.site import hashed_name
+from builder.pages.rendering import Theme, render_item, site_assets
+from builder.site.whole import hashed_name
 from tests.command import kickwheel, tree
 from tests.hostile_shop import (
     CHECKED,

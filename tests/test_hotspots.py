@@ -8,16 +8,16 @@ import shutil
 import numpy as np
 import pytest
 
-from builder.build import CACHE_FOLDER, BuildRequest, build_site
-from builder.cache import Cache
+from builder.building.build import CACHE_FOLDER, BuildRequest, build_site
 from builder.catalog import read_catalog
+from builder.commands.report import print_build
 from builder.errors import InputError
-from builder.gather import chosen_items, gather_spins
-from builder.hotspots import Mark, fit_points, in_sight, too_near
-from builder.item import measure
-from builder.item_hotspots import fit_hotspots
-from builder.report import print_build
+from builder.frames.gather import chosen_items, gather_spins
+from builder.items.hotspot_places import fit_hotspots
+from builder.items.hotspots import Mark, fit_points, in_sight, too_near
+from builder.items.numbers import measure
 from builder.spin import SpinMeasures, TurnCamera
+from builder.store.cache import Cache
 from builder.terminal import Terminal
 from builder.workers import Workers
 from tests.pictures import write_catalog, write_spin
@@ -181,7 +181,7 @@ def test_another_hotspot_makes_no_picture_again(demo, tmp_path, monkeypatch):
     shutil.copytree(demo, folder)
     text = (folder / "catalog.toml").read_text("utf-8").replace("Maker's mark", "The bench's mark")
     (folder / "catalog.toml").write_text(text, "utf-8")
-    monkeypatch.setattr("builder.making._Making.parts", lambda *_: pytest.fail("pictures were made again"))
+    monkeypatch.setattr("builder.items.pictures._Making.parts", lambda *_: pytest.fail("pictures were made again"))
     result = build_site(BuildRequest(folder, jobs=1), Terminal(quiet=True))
     assert result.written.written <= 6  # the page, its embed, spin.json and spin.js, and those of its old address
     page = (folder / "site" / "coffee-pot" / "index.html").read_text("utf-8")

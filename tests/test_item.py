@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from builder.item import frame_angles, kept_frames, turning_order
+from builder.items.numbers import frame_angles, kept_frames, turning_order
 from builder.spin import Finding, FrameMeasure, SpinMeasures
 
 ANGLES = (0.0, 100.0, 190.0, 290.0)

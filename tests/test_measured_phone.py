@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.measured import measure_spin
 from builder.measured.sharpness import HALF_WIDTH_PX
 from builder.spin import Finding, SpinMeasures

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from builder.colour import to_codes
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.measured import measure_spin
 from builder.spin import SpinMeasures, Unreadable
 from tests.pictures import patchwork, write_photo

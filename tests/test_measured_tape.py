@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from builder.colour import to_codes
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.measured import measure_spin
 from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import unjudged

@@ -12,7 +12,7 @@ import html5lib
 import numpy as np
 import pytest
 
-from builder import metadata
+from builder.pages import metadata
 from tests.page_samples import BARE_ITEM, SHOP, make_item, make_spin
 
 ITEM = make_item()

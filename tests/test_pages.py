@@ -17,12 +17,22 @@ import html5lib
 import pytest
 
 from builder.errors import InputError
-from builder.logo import read_logo
-from builder.page_theme import OWN_LABELS, read_labels
-from builder.pages import (
-    Logo, Theme, fill, proof_assets, render_item, render_proof, render_shop_pages, render_site, require_theme,
-    site_assets, spin_data, theme_files,
+from builder.pages.logo import read_logo
+from builder.pages.rendering import (
+    Logo,
+    Theme,
+    fill,
+    proof_assets,
+    render_item,
+    render_proof,
+    render_shop_pages,
+    render_site,
+    require_theme,
+    site_assets,
+    spin_data,
+    theme_files,
 )  # fmt: skip
+from builder.pages.theme import OWN_LABELS, read_labels
 from builder.themes import themes_dir
 from tests.page_samples import BARE_ITEM, SHOP, asset_paths, make_item, make_spin, picture_paths
 

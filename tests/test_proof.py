@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from builder.cache import Cache
 from builder.errors import InputError, OutputError
 from builder.proof import MARK, check_proof, write_proof
-from builder.site import SiteFile
+from builder.site.whole import SiteFile
+from builder.store.cache import Cache
 
 FILES = [
     SiteFile("index.html", b"<p>proof</p>" * 200),
@@ -74,7 +74,7 @@ def test_same_files_same_bytes_whatever_the_day_zone_mask_or_order(tmp_path):
     write_proof(tmp_path / "one.zip", FILES)
     code = (
         "import os, sys; os.umask(0o077); from pathlib import Path\n"
-        "from builder.proof import write_proof; from builder.site import SiteFile\n"
+        "from builder.proof import write_proof; from builder.site.whole import SiteFile\n"
         "root = Path(sys.argv[1]); names = sorted(filter(Path.is_file, root.rglob('*')), reverse=True)\n"
         "write_proof(Path(sys.argv[2]), [SiteFile(p.relative_to(root).as_posix(), p) for p in names])"
     )

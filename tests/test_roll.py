@@ -7,9 +7,9 @@ import pytest
 from click.testing import CliRunner
 
 from builder.cli import kickwheel
+from builder.commands.start import sort_roll
 from builder.errors import PhotoError
-from builder.roll import split_roll, usual_pause
-from builder.starting import sort_roll
+from builder.frames.roll import split_roll, usual_pause
 from tests.pictures import write_photo
 
 
@@ -39,7 +39,7 @@ def test_a_roll_is_split_by_its_pauses(tmp_path, monkeypatch):
 
 
 def test_entries_select_the_same_photos_again(tmp_path, monkeypatch):
-    from builder.frames import find_photos
+    from builder.frames.photos import find_photos
 
     monkeypatch.chdir(tmp_path)
     shoot(tmp_path / "roll", [9, 10])
@@ -62,7 +62,7 @@ def test_pause_by_the_pace_of_the_hand():
 
 def test_no_times(tmp_path):
     write_photo(tmp_path / "a.jpg")
-    from builder.frames import find_photos
+    from builder.frames.photos import find_photos
 
     with pytest.raises(PhotoError, match="no Exif time of shooting in 1 of 1 photos"):
         split_roll(find_photos(tmp_path).photos)

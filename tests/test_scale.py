@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from builder.build import build_site, share_of
-from builder.cache import Cache
-from builder.job import BuildRequest, BuildResult, already_built
+from builder.building.build import build_site, share_of
+from builder.building.job import BuildRequest, BuildResult, already_built
+from builder.store.cache import Cache
 from builder.terminal import Terminal
 from builder.workers import Workers, cores_granted
 from tests.command import kickwheel, tree
@@ -179,7 +179,7 @@ def test_a_shop_larger_than_its_cache_is_built_and_the_cache_stays_bounded(tmp_p
         return sum(file.stat().st_size for file in folder.glob(".kickwheel/results/*/*.pack"))
 
     limit, seen, trim = 60_000, [], Cache.trim  # bytes: some three items' results here
-    monkeypatch.setattr("builder.cache.LIMIT_BYTES", limit)
+    monkeypatch.setattr("builder.store.cache.LIMIT_BYTES", limit)
     monkeypatch.setattr(Cache, "trim", lambda self, kept=(), **how: (trim(self, kept, **how), seen.append(packs())))
     folder = write_many(tmp_path / "shop", 8, frames=FRAMES, alike=False)
     result = built(folder)

@@ -17,10 +17,10 @@ from pathlib import Path
 import pytest
 
 from builder.errors import OutputError
-from builder.preview import Preview, with_tail
-from builder.preview_server import find_file, open_server
-from builder.serve import Watcher
-from builder.site import SiteFile, write_site
+from builder.preview.pages import Preview, with_tail
+from builder.preview.server import find_file, open_server
+from builder.preview.watching import Watcher
+from builder.site.whole import SiteFile, write_site
 
 FILM = bytes(range(250)) * 40  # 10 000 bytes, as in the examples of RFC 9110 section 14.1.2
 PAGE = (
@@ -395,8 +395,8 @@ SHOP = textwrap.dedent("""\
     import sys
     from pathlib import Path
     from builder.errors import CatalogError, KickwheelError
-    from builder.serve import serve
-    from builder.site import SiteFile, write_site
+    from builder.preview.watching import serve
+    from builder.site.whole import SiteFile, write_site
 
     home, port = Path(sys.argv[1]), int(sys.argv[2])
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from builder import sheets
+from builder.derivatives import sheets
 from builder.spin import Finding
 from tests.test_derivatives import TELL_TALES, assert_jpeg_is_bare, on_white, see_through
 

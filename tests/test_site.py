@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from builder import swap
 from builder.errors import InputError, OutputError
-from builder.manifest import MANIFEST, Listing, write_manifest
-from builder.previous import site_untouched
-from builder.site import SiteFile, check_output, hashed_name, open_site, write_site
-from builder.stamps import Fingerprints, is_settled, read_record, write_record
+from builder.site import swap
+from builder.site.manifest import MANIFEST, Listing, write_manifest
+from builder.site.previous import site_untouched
+from builder.site.whole import SiteFile, check_output, hashed_name, open_site, write_site
+from builder.store.stamps import Fingerprints, is_settled, read_record, write_record
 from tests.links import check_links
 
 PAGES = {

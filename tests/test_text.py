@@ -5,7 +5,7 @@ from __future__ import annotations
 import html5lib
 import pytest
 
-from builder.text import clean_html, format_bytes, format_price, plain_text, read_locale, render_markdown, shorten
+from builder.pages.text import clean_html, format_bytes, format_price, plain_text, read_locale, render_markdown, shorten
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 

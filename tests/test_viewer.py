@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 
 from builder.errors import InputError
-from builder.slim import slim_script, slim_style
-from builder.themes import themes_dir
-from builder.viewer import (
+from builder.pages.slim import slim_script, slim_style
+from builder.pages.viewer import (
     join_viewer,
     render_spin_block,
     render_spin_js,
@@ -22,6 +21,7 @@ from builder.viewer import (
     viewer_labels,
     viewer_languages,
 )
+from builder.themes import themes_dir
 
 HERE = Path(__file__).resolve().parent
 VIEWER = themes_dir() / "viewer"

@@ -19,7 +19,7 @@ from builder.filmed.course import Course, read_course
 from builder.filmed.loop import Loop, find_loop
 from builder.filmed.smear import measure_smear
 from builder.filmed.words import film_findings, film_note
-from builder.footage import film_pictures, open_footage
+from builder.frames.footage import film_pictures, open_footage
 from builder.spin import FilmTake
 
 __all__ = ["USUAL_FRAMES", "film_findings", "film_note", "take_frames"]

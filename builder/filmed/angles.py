@@ -14,7 +14,7 @@ import numpy as np
 
 from builder.filmed.course import Course
 from builder.filmed.loop import NEARLY_DEG, Loop
-from builder.footage import film_pictures
+from builder.frames.footage import film_pictures
 from builder.measured.tape import read_tape, with_tape
 from builder.measured.turntable import TurnFit, measure_turn, unjudged
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from builder.filmed.angles import FilmAngles
 from builder.filmed.course import Course
-from builder.footage import film_pictures
+from builder.frames.footage import film_pictures
 
 OFF_SHARE = 0.05  # of a step: neighbours off by so much each change the step by a tenth, which still looks even
 MOST_LOOKED_AT = 8  # pictures near one angle: a pause holds hundreds that are alike

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from builder.footage import FilmPicture
+from builder.frames.footage import FilmPicture
 
 SMALL_SIDE = 160  # px: a turn of a degree moves the rim by half a pixel or so, a whole step by several
 MOST_COPIES = 2400  # kept at a time: 35 MB

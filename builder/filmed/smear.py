@@ -12,7 +12,7 @@ import numpy as np
 
 from builder.filmed.angles import FilmAngles
 from builder.filmed.course import Course
-from builder.footage import film_pictures
+from builder.frames.footage import film_pictures
 from builder.measured.sharpness import SEEN_PX, softness_of
 
 DETAIL_SIDE = 1600  # px, the widest site picture

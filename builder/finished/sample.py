@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from builder import colour
-from builder.frames import read_photo
+from builder.frames.photos import read_photo
 from builder.spin import Affine, Photo
 
 cv2.setNumThreads(1)  # results and memory must not depend on the machine; the build runs processes instead

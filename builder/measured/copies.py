@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from builder.errors import PhotoError
-from builder.frames import read_photo
+from builder.frames.photos import read_photo
 from builder.measured.abreast import one_by_one
 from builder.measured.stack import Stack
 from builder.spin import Photo, Unreadable

@@ -13,7 +13,7 @@ from PIL import Image
 
 from builder.catalog.declaration import FinishSettings
 from builder.finished import explain, plan_finish, sharpen
-from builder.frames import find_photos
+from builder.frames.photos import find_photos
 from builder.measured import measure_spin
 from tests.conftest import DEMO
 

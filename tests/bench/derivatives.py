@@ -20,8 +20,13 @@ from PIL import Image
 from skimage.color import rgb2gray
 from skimage.metrics import structural_similarity
 
-from builder import derivatives, film, sheets
 from builder.catalog import FinishSettings
+from builder.derivatives import film, sheets
+from builder.derivatives.ladder import Ladder, derive_frame, fit_ladder, ladder_widths
+from builder.derivatives.quality import TARGET_SSIM
+from builder.derivatives.reducing import fitted_height, reduce_picture
+from builder.derivatives.stills import make_link_picture, make_poster, make_still
+from builder.derivatives.strip import STRIP_BUDGET, make_strip
 from builder.finished import finish_frame, plan_finish, sharpen
 from tests.rendered import rendered_names, rendered_set, sets_folder, truth_measures
 
@@ -64,13 +69,13 @@ def likeness(pixels: np.ndarray, file: bytes, box) -> float:
 def print_ladder(frames, sharpen_to) -> list[np.ndarray]:
     """Sizes and likeness of every rung; returns the small pictures."""
     count, wide = len(frames), frames[0][0].shape[1]
-    ladder = derivatives.Ladder(derivatives.ladder_widths(WIDTHS, wide))
+    ladder = Ladder(ladder_widths(WIDTHS, wide))
     samples = [frames[count * place // 6] for place in (1, 3, 5)]
     ladder, fit_s = timed(
-        derivatives.fit_ladder, ladder, [one for one, _ in samples], [box for _, box in samples], sharpen_to
+        fit_ladder, ladder, [one for one, _ in samples], [box for _, box in samples], sharpen_to
     )
     derived, derive_s = timed(
-        lambda: [derivatives.derive_frame(one, ladder, sharpen_to) for one, _ in frames]
+        lambda: [derive_frame(one, ladder, sharpen_to) for one, _ in frames]
     )
     print(f"  qualities measured in {fit_s:.2f} s; {derive_s / count:.3f} s a frame for all its files")
     for format in ladder.formats:
@@ -80,7 +85,7 @@ def print_ladder(frames, sharpen_to) -> list[np.ndarray]:
             alike = np.mean(
                 [
                     likeness(
-                        sharpen_to(derivatives.reduce_picture(one, width), width),
+                        sharpen_to(reduce_picture(one, width), width),
                         files[index],
                         [side * width / wide for side in box],
                     )
@@ -99,10 +104,10 @@ def print_others(frames, pictures, sharpen_to) -> None:
     home, box = frames[0]
     timing = film.time_turn(len(pictures))
     rows = {
-        "strip": (lambda: derivatives.make_strip(pictures).file, derivatives.STRIP_BUDGET),
-        "poster": (lambda: derivatives.make_poster(home, sharpen_to), None),
-        "still": (lambda: derivatives.make_still(home, sharpen_to, (255, 255, 255)), None),
-        "link": (lambda: derivatives.make_link_picture(home, box, sharpen_to, (255, 255, 255)), None),
+        "strip": (lambda: make_strip(pictures).file, STRIP_BUDGET),
+        "poster": (lambda: make_poster(home, sharpen_to), None),
+        "still": (lambda: make_still(home, sharpen_to, (255, 255, 255)), None),
+        "link": (lambda: make_link_picture(home, box, sharpen_to, (255, 255, 255)), None),
         "contact": (lambda: sheets.make_contact_sheet(pictures, "Bench"), None),
         "gif": (lambda: film.make_gif(pictures, timing), film.GIF_BUDGET),
         "mp4": (lambda: film.make_mp4(pictures, timing), None),
@@ -115,10 +120,10 @@ def print_others(frames, pictures, sharpen_to) -> None:
 
 def print_resize(pixels: np.ndarray) -> None:
     width = pixels.shape[1] * 3 // 5
-    _, linear = timed(lambda: [derivatives.reduce_picture(pixels, width) for _ in range(5)])
+    _, linear = timed(lambda: [reduce_picture(pixels, width) for _ in range(5)])
     import cv2
 
-    size = (width, derivatives.fitted_height(pixels.shape[1], pixels.shape[0], width))
+    size = (width, fitted_height(pixels.shape[1], pixels.shape[0], width))
     _, coded = timed(lambda: [cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) for _ in range(5)])
     print(
         f"  {pixels.shape[1]} px to {width}: linear light {linear * 200:.1f} ms, codes {coded * 200:.1f} ms,"
@@ -128,10 +133,10 @@ def print_resize(pixels: np.ndarray) -> None:
 
 def print_effort(frames, sharpen_to) -> None:
     count, wide = len(frames), frames[0][0].shape[1]
-    for width in derivatives.ladder_widths(WIDTHS, wide):
+    for width in ladder_widths(WIDTHS, wide):
         some = [
             (
-                sharpen_to(derivatives.reduce_picture(pixels, width), width),
+                sharpen_to(reduce_picture(pixels, width), width),
                 [side * width / wide for side in box],
             )
             for pixels, box in frames[:: max(1, count // 3)]
@@ -169,7 +174,7 @@ def at_same_look(some, format: str, effort: dict) -> tuple[float, float]:
         points.append((math.log(1 - np.mean(alike)), math.log(np.mean(sizes)), seconds / len(some)))
     points.sort()
     losses, sizes, seconds = (np.array(column) for column in zip(*points, strict=True))
-    wanted = math.log(1 - derivatives.TARGET_SSIM)
+    wanted = math.log(1 - TARGET_SSIM)
     return math.exp(np.interp(wanted, losses, sizes)), float(np.interp(wanted, losses, seconds))
 
 

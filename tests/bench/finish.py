@@ -27,7 +27,7 @@ from rendered import HALF, RenderedSet, rendered_names, rendered_set, truth_meas
 from builder import colour  # noqa: E402
 from builder.catalog.declaration import FinishSettings  # noqa: E402
 from builder.finished import Finished, FinishPlan, finish_frame, plan_finish  # noqa: E402
-from builder.frames import read_photo  # noqa: E402
+from builder.frames.photos import read_photo  # noqa: E402
 
 BARS = {
     "white_%": 99.7, "IoU": 0.97, "IoU_min": 0.94, "dE_med": 2.3, "dE_95": 6.5, "burnt_%": 0.3,

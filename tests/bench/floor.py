@@ -57,7 +57,7 @@ def largest_process_mb() -> float:
 def angles_cpu_s(folder: Path) -> float:
     """CPU seconds that the step angles take, measured alone."""
     from builder import measured
-    from builder.frames import find_photos
+    from builder.frames.photos import find_photos
     from builder.measured import survey
 
     spent = 0.0
@@ -123,7 +123,7 @@ def vips_resized(photo: Path, sizes: list[tuple[int, int]]) -> None:
 
 
 def pillow_encoded(pixels: np.ndarray, name: str, quality: int) -> bytes:
-    from builder.derivatives import encode_picture
+    from builder.derivatives.encoding import encode_picture
 
     return encode_picture(pixels, name, quality)
 
@@ -186,7 +186,7 @@ def frames_floor(work: tuple[list[Path], list[list[tuple[str, int, int, Path]]],
 
 def film_floor(work: tuple[str, Path, list[Path]]) -> tuple[float, float]:
     """(wall, CPU) seconds for the GIF or the MP4 from pictures in memory."""
-    from builder import film
+    from builder.derivatives import film
 
     kind, site, files = work
     clock = _Clock()

@@ -14,8 +14,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from builder.decode import probe_photo, read_photo
 from builder.errors import KickwheelError
+from builder.frames.decode import probe_photo, read_photo
 from builder.spin import Photo
 from tests.bench import fuzz
 from tests.hostile_text import CLASSES, vectors

@@ -11,8 +11,8 @@ import sys
 
 import numpy as np
 
-from builder.hotspots import Mark, fit_points, in_sight, moved
-from builder.item import frame_angles
+from builder.items.hotspots import Mark, fit_points, in_sight, moved
+from builder.items.numbers import frame_angles
 from builder.measured import measure_spin
 from tests.rendered import HALF, RenderedSet, rendered_names, rendered_set, sets_folder
 from tests.test_hotspots import seen

@@ -22,7 +22,7 @@ PHOTOS_AN_ITEM = 12
 
 
 def offered(items: int, each: int, changed: int = 0) -> Iterator[object]:
-    from builder.site import SiteFile
+    from builder.site.whole import SiteFile
 
     for item in range(items):
         for part in range(each):
@@ -34,8 +34,8 @@ def measure(items: int, each: int) -> dict[str, float]:
     """Seconds of every kind of writing, and MB of peak memory before and after; runs in its own process."""
     import resource
 
-    from builder.last_build import last_build, remember_build, take_stamps
-    from builder.site import write_site
+    from builder.building.last_build import last_build, remember_build, take_stamps
+    from builder.site.whole import write_site
 
     figures: dict[str, float] = {"start_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}
     with tempfile.TemporaryDirectory() as home:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from builder.filmed import take_frames
-from builder.footage import film_pictures
+from builder.frames.footage import film_pictures
 from tests.films import drawn_poses, uneven_turn, write_film, write_turn
 from tests.turntable import Scene
 

@@ -24,7 +24,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "browser")]
 from viewer_site import write_site, write_spin  # noqa: E402
 
-from builder.viewer import join_viewer  # noqa: E402
+from builder.pages.viewer import join_viewer  # noqa: E402
 from tests.bench.built import built_site, slugs_of, spin_of  # noqa: E402
 from tests.browsing import LAUNCH, Gzipped, Server, find_chromium  # noqa: E402
 

@@ -11,7 +11,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import pytest
 from PIL import Image
 
-from builder.pages import Theme, proof_assets, render_proof, render_shop_pages, render_site, site_assets
+from builder.pages.rendering import Theme, proof_assets, render_proof, render_shop_pages, render_site, site_assets
 from tests.page_samples import SHOP, asset_paths, make_item, make_spin, picture_paths
 
 ITEMS = [

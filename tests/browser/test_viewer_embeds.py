@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from viewer_site import Shown, page_html, write_site, write_spin
 
-from builder.pages import Poster, Theme, render_item, site_assets
-from builder.viewer import viewer_labels
+from builder.pages.rendering import Poster, Theme, render_item, site_assets
+from builder.pages.viewer import viewer_labels
 from tests.page_samples import SHOP, asset_paths, make_item
 
 SLIDER = "[role=slider]"

@@ -12,7 +12,7 @@ from PIL import Image
 from viewer_engines import Engine, Firefox, WebKit
 from viewer_site import Shown, write_site, write_spin
 
-from builder.pages import Poster, Theme, render_item, site_assets
+from builder.pages.rendering import Poster, Theme, render_item, site_assets
 from tests.page_samples import SHOP, asset_paths, make_item
 
 ELEMENT = "document.querySelector('kick-spin')"

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from builder.viewer import join_viewer, render_spin_block, render_spin_js, viewer_css
+from builder.pages.viewer import join_viewer, render_spin_block, render_spin_js, viewer_css
 
 COLOURS = {
     "strip": (200, 40, 40),

@@ -1,0 +1,262 @@
+"""The whole build as one story: read, gather, measure, picture, write pages, swap the site in."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from builder.building.job import CACHE_FOLDER, BuildRequest, BuildResult, BuiltItem, Job
+from builder.building.last_build import take_stamps
+from builder.catalog import Catalog, CatalogItem, catalog_file, read_catalog
+from builder.errors import Fault, InputError, PhotoError
+from builder.frames.gather import Spin, chosen_items, gather_spins, refuse_unfit
+from builder.items.hotspot_places import ItemSpot, fit_hotspots
+from builder.items.numbers import measure, refuse_broken
+from builder.items.pictures import Shown, SpinPictures, add_contact_sheet, make_pictures
+from builder.items.work import Settings
+from builder.site.whole import WrittenSite, check_output, open_site
+from builder.spin import SpinMeasures
+from builder.store.cache import Cache, DamagedEntry
+from builder.terminal import Terminal
+from builder.workers import Workers
+
+Spots = Mapping[str, tuple[ItemSpot, ...]]  # by slug
+
+
+def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
+    """Build a catalogue's site, or one share of its results.
+
+    Whether there is anything to do is `already_built`'s question. Raises KickwheelError: bad input, or an output
+    folder that isn't ours.
+    """
+    job = Job.of(request)
+    catalog_stamp = take_stamps([job.file])
+    catalog = read_catalog(job.file)
+    items = share_of(chosen_items(catalog, request.only, drafts=request.drafts), request.shard)
+    if request.explain:
+        chosen_items(catalog, (request.explain,), drafts=True)
+    sources = [path for item in items for path in (item.frames_dir, item.grey_card, item.plate) if path]
+    if not request.drafts and not request.shard:  # a preview lies in our own folder
+        check_output(job.out, catalog_file=job.file, inputs=[i.frames_dir for i in catalog.items])
+    stamps = catalog_stamp | take_stamps([*sources, *_texts(catalog)])
+    spins = gather_spins(items)
+    refuse_unfit(spins)
+    with job.cache.locked(on_wait=terminal.note), Workers(request.jobs) as workers:
+        measured = measure_all(catalog, spins, job.cache, workers, terminal, force=request.force)
+        refuse_broken(measured)
+        spots = fit_all_hotspots(measured)
+        if request.strict and any(f.severity == "fail" for _, found in measured for f in found.findings):
+            return _result(job, measured, [Shown(0, ())] * len(measured), spots, workers, None, stopped=True)
+        make = _make_share if request.shard else _write
+        result = make(job, catalog, measured, spots, workers, terminal)
+        if request.explain:
+            _explain(job, catalog, measured, workers)
+        job.cache.fingerprints.save()
+        job.cache.trim()
+    if not request.shard:
+        job.remember(stamps)
+    return result
+
+
+def share_of(items: list[CatalogItem], shard: tuple[int, int] | None) -> list[CatalogItem]:
+    """Every N-th item: shares of like size, since neighbours in a catalogue tend to be alike."""
+    return items[shard[0] - 1 :: shard[1]] if shard else items
+
+
+def _texts(catalog: Catalog) -> Iterator[Path]:
+    """Files besides photos that pages depend on."""
+    from builder.building.filling import theme_of
+    from builder.pages.rendering import theme_files
+
+    for item in catalog.items:
+        if item.keys.description_file:
+            yield catalog.folder / item.keys.description_file
+    if catalog.logo:
+        yield catalog.logo
+    yield from theme_files(theme_of(catalog))
+
+
+# ---- measuring and picturing, several items at once ---------------------------------------------------------
+
+
+def measure_all(
+    catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
+) -> list[tuple[Spin, SpinMeasures]]:
+    """Every spin with its measures, photos in turning order. Raises PhotoError that lists every film that won't do."""
+    widest, threads = max(catalog.output.widths), max(1, workers.jobs // max(1, len(spins)))
+
+    def work(spin: Spin) -> tuple[Spin, SpinMeasures] | PhotoError:
+        try:
+            return measure(spin, widest, cache, workers, force=force, threads=threads)
+        except PhotoError as error:
+            if not spin.item.film:
+                raise
+            return error
+
+    with terminal.progress("Measuring spins", len(spins)) as advance:
+
+        def kept(_: Spin, found: tuple[Spin, SpinMeasures] | PhotoError) -> tuple[Spin, SpinMeasures] | PhotoError:
+            advance()
+            return found
+
+        measured = _side_by_side(spins, work, workers, kept)
+    faults = [fault for found in measured if isinstance(found, PhotoError) for fault in found.faults]
+    if faults:
+        raise PhotoError(*faults)
+    return measured
+
+
+def picture_all(
+    catalog: Catalog,
+    measured: list[tuple[Spin, SpinMeasures]],
+    cache: Cache,
+    workers: Workers,
+    terminal: Terminal,
+    *,
+    force: bool = False,
+    held: Callable[[str], object] | None = None,
+    watermark: str | None = None,
+    done: Callable[[Spin, SpinPictures], Any] = lambda spin, made: made,
+) -> list[Any]:
+    """The pictures of all spins, in order, or what `done` makes of them here, in this thread, as each is ready."""
+    total = sum(len(spin.photos) for spin, _ in measured)
+    with terminal.progress("Finishing frames", total) as advance:
+
+        def work(pair: tuple[Spin, SpinMeasures]) -> SpinPictures:
+            spin, measures = pair
+            settings = replace(settings_of(catalog, spin), watermark=watermark)
+            made = make_pictures(spin, measures, settings, cache, workers, advance, force=force, held=held)
+            return add_contact_sheet(made, spin.item.keys.title, catalog.shop.name, cache, workers, held=held)
+
+        return _side_by_side(measured, work, workers, lambda pair, made: done(pair[0], made))
+
+
+def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> Spots:
+    """Hotspots by slug. Raises InputError that lists what can't be fitted in any item."""
+    found: dict[str, tuple[ItemSpot, ...]] = {}
+    faults: list[Fault] = []
+    for spin, measures in measured:
+        try:
+            found[spin.slug] = fit_hotspots(spin, measures)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(*faults)
+    return found
+
+
+def settings_of(catalog: Catalog, spin: Spin) -> Settings:
+    keys = spin.item.keys
+    return Settings(spin.item.finish, catalog.output, spin.closed, keys.turn, keys.start, catalog.shop.disc_mm)
+
+
+def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable) -> list:
+    """What `done` makes of each thing and its result, in order; results themselves aren't kept.
+
+    The single-handed stages of one item run while another's frames are at work.
+    """
+    threads = ThreadPoolExecutor(1 if workers.jobs == 1 else workers.jobs + 1)
+    kept: list[Any] = [None] * len(things)
+    try:
+        places = {threads.submit(work, thing): place for place, thing in enumerate(things)}
+        for job in as_completed(list(places)):
+            place = places.pop(job)
+            kept[place] = done(things[place], job.result())
+        return kept
+    except DamagedEntry:  # to be done again, with the same workers
+        raise
+    except BaseException:
+        workers.stop()
+        raise
+    finally:
+        threads.shutdown(wait=True, cancel_futures=True)
+
+
+# ---- writing ------------------------------------------------------------------------------------------------
+
+
+def _make_share(
+    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+) -> BuildResult:
+    """The pictures of these items in the cache or store, for a later build to take from there."""
+
+    def done(spin: Spin, made: SpinPictures) -> Shown:
+        job.cache.let_go(made.blobs.values())
+        return Shown.of(made)
+
+    shown = picture_all(catalog, measured, job.cache, workers, terminal, force=job.request.force, done=done)
+    share, shares = job.request.shard
+    note = (
+        f"The results of share {share} of {shares} are in {job.cache.root}; no site was written. "
+        f"A build with --store {job.cache.root} takes them from there."
+    )
+    return replace(_result(job, measured, shown, spots, workers, None), notes=(note,))
+
+
+def _write(
+    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+) -> BuildResult:
+    """Pictures and pages into the site. A cached result that turns out damaged is made again, once.
+
+    Each item's files go to the site as soon as they are there, and only what the lists show of it is kept: a shop
+    larger than the cache, or than the memory, can be built.
+    """
+    from builder.building.filling import Filling
+
+    for attempt in (1, 2):
+        with open_site(job.out, memory=job.memory, on_wait=terminal.note) as site:
+            try:
+                filling = Filling(site, job, catalog, spots)
+                shown = picture_all(
+                    catalog, measured, job.cache, workers, terminal, force=job.request.force,
+                    held=site.previous.find if attempt == 1 else None, done=filling.add_item,
+                )  # fmt: skip
+                written = filling.finish()
+            except DamagedEntry:
+                if attempt == 2:
+                    raise
+                continue
+        return _result(job, measured, shown, spots, workers, written)
+    raise AssertionError("unreachable")
+
+
+def _result(
+    job: Job, measured, shown: list[Shown], spots: Spots, workers: Workers, written: WrittenSite | None, *, stopped: bool = False
+) -> BuildResult:
+    def said(slug: str, large: bool) -> tuple[str, ...]:
+        return tuple(spot.words(number) for number, spot in enumerate(spots[slug], 1) if spot.large == large)
+
+    items = tuple(
+        BuiltItem(
+            spin.slug, len(spin.photos), one.frames, measures,
+            (*spin.notes, *one.notes, *said(spin.slug, False)), said(spin.slug, True),
+        )
+        for (spin, measures), one in zip(measured, shown)
+    )  # fmt: skip
+    done = workers.done + job.done + Counter(photo=job.cache.fingerprints.read_count)
+    return BuildResult(job.out, items, written, stopped=stopped, saved_s=job.cache.saved_s, done=done)
+
+
+def _explain(job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers) -> None:
+    from builder.items.explaining import write_explanation
+
+    slug = job.request.explain
+    for spin, measures in measured:
+        if spin.slug == slug:
+            write_explanation(catalog.folder / f"explain-{slug}", spin, measures, settings_of(catalog, spin), workers)
+
+
+@contextmanager
+def opened(catalog_path: Path, jobs: int | None, terminal: Terminal) -> Iterator[tuple[Catalog, Cache, Workers]]:
+    """A catalogue with its cache locked and workers ready, for the commands that aren't builds."""
+    file = catalog_file(catalog_path)
+    catalog = read_catalog(file)
+    cache = Cache(file.parent / CACHE_FOLDER)
+    with cache.locked(on_wait=terminal.note), Workers(jobs) as workers:
+        yield catalog, cache, workers
+        cache.fingerprints.save()

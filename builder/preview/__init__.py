@@ -1,0 +1,1 @@
+"""A local preview of the site: build, serve, watch, build again."""
