@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 SURE = 4.0  # standard errors a step must be from what is usual
@@ -73,11 +74,14 @@ def seen_changes(pictures: Sequence[np.ndarray], shares: np.ndarray) -> tuple[np
     moving = cv2.resize(shares, size, interpolation=cv2.INTER_AREA) > 0.02
     if not moving.any() or moving.all():
         return None
-    small = np.stack([cv2.cvtColor(cv2.resize(p, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-                      for p in pictures]).astype(np.float32)
+    small = np.stack(abreast(lambda k: _small_grey(pictures[k], size), range(len(pictures)))).astype(np.float32)
     change = np.diff(small, axis=0)  # [k]: from frame k to k + 1
     noise = np.array([np.mean(np.minimum(np.abs(c[~moving]), 4.0) ** 2) for c in change])
     return np.array([np.mean(c[moving] ** 2) for c in change]) - noise, float(np.median(noise))
+
+
+def _small_grey(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    return cv2.cvtColor(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
 
 
 def look_alike(pictures: Sequence[np.ndarray], shares: np.ndarray) -> np.ndarray:
