@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import CancelledError, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -169,11 +170,23 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
     """
     threads = ThreadPoolExecutor(1 if workers.jobs == 1 else workers.jobs + 1)
     kept: list[Any] = [None] * len(things)
+    waiting = threading.Semaphore(2 * workers.jobs + 2)  # results that nobody has taken yet may only be so many
+
+    over = threading.Event()
+
+    def in_turn(thing: Any) -> Any:
+        waiting.acquire()
+        if over.is_set():
+            raise CancelledError
+        return work(thing)
+
     try:
-        places = {threads.submit(work, thing): place for place, thing in enumerate(things)}
+        places = {threads.submit(in_turn, thing): place for place, thing in enumerate(things)}
         for job in as_completed(list(places)):
             place = places.pop(job)
             kept[place] = done(things[place], job.result())
+            waiting.release()
+            del job
         return kept
     except DamagedEntry:  # to be done again, with the same workers
         raise
@@ -181,6 +194,8 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
         workers.stop()
         raise
     finally:
+        over.set()
+        waiting.release(len(things) + 1)  # so that whoever waits comes to an end
         threads.shutdown(wait=True, cancel_futures=True)
 
 

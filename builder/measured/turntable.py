@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from builder.measured.abreast import abreast
+from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
@@ -138,7 +139,7 @@ def unjudged(count: int, closed: bool, reason: str) -> TurnFit:
 
 def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.ndarray | None) -> tuple[list[Shot], np.ndarray]:
     """Shots cut to what turns, and where that is in the reference: bool (h, w)."""
-    greys = grey_pictures(pictures)
+    greys = Stack.of(grey_pictures(pictures))
     area = moving_area(greys, affines)
     if foreground is not None:
         area |= foreground
