@@ -49,12 +49,17 @@ def to_srgb(image: "Image.Image") -> "Image.Image":
     """The picture in sRGB after its ICC profile (`info`), mode RGB, alpha laid on white; the profile is gone."""
     from PIL import ImageCms
 
-    profile = image.info.get("icc_profile")
     image = plain_mode(image)
-    transform = _srgb_transform(profile, image.mode) if profile and len(profile) <= LARGEST_PROFILE else None
-    if transform is None:
+    if not needs_transform(image):
         return image.convert("RGB")
+    transform = _srgb_transform(image.info["icc_profile"], image.mode)
     return ImageCms.applyTransform(image, transform)
+
+
+def needs_transform(image: "Image.Image") -> bool:
+    """Whether a picture of mode L, RGB or CMYK has a profile that `to_srgb` would change its pixels by."""
+    profile = image.info.get("icc_profile")
+    return bool(profile) and len(profile) <= LARGEST_PROFILE and _srgb_transform(profile, image.mode) is not None
 
 
 @functools.lru_cache(maxsize=16)

@@ -88,11 +88,11 @@ def measure_all(
     catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
 ) -> list[tuple[Spin, SpinMeasures]]:
     """Every spin with its measures, photos in turning order. Raises PhotoError that lists every film that won't do."""
-    widest = max(catalog.output.widths)
+    widest, threads = max(catalog.output.widths), max(1, workers.jobs // max(1, len(spins)))
 
     def work(spin: Spin) -> tuple[Spin, SpinMeasures] | PhotoError:
         try:
-            return measure(spin, widest, cache, workers, force=force)
+            return measure(spin, widest, cache, workers, force=force, threads=threads)
         except PhotoError as error:
             if not spin.item.film:
                 raise

@@ -64,7 +64,7 @@ def is_bare_folder(source: Path) -> bool:
 def check_folder(folder: Path) -> Checked:
     """A folder of photos before any catalogue exists. Raises InputError when it holds no readable photo."""
     from builder.measured import measure_spin
-    from builder.workers import one_thread
+    from builder.workers import cores_granted, one_thread
 
     one_thread()
     found = find_photos(folder)
@@ -72,7 +72,9 @@ def check_folder(folder: Path) -> Checked:
         broken = f" ({found.unreadable[0].path.name}: {found.unreadable[0].why})" if found.unreadable else ""
         raise InputError.at(folder, "", f"it holds no photo that can be read{broken}", "Name a folder of frames.")
     name = folder.resolve().name
-    measures = measure_spin(found.photos, slug=name, source=str(folder), unreadable=found.unreadable)
+    measures = measure_spin(
+        found.photos, slug=name, source=str(folder), unreadable=found.unreadable, threads=cores_granted()
+    )
     return [(measures, found.photos)]
 
 
@@ -81,13 +83,13 @@ def check_film(film: Path, folder: Path, terminal: Terminal) -> Checked:
     from builder.filmed import film_findings, film_note, take_frames
     from builder.findings import with_findings
     from builder.measured import measure_spin
-    from builder.workers import one_thread
+    from builder.workers import cores_granted, one_thread
 
     one_thread()
     take = take_frames(film, folder)
     terminal.note(f"{film.name}: {film_note(take)}.")
     photos = tuple(single_photo(folder / name) for name in take.names)
-    measures = measure_spin(photos, slug=film.stem, source=str(film), closed=take.closed)
+    measures = measure_spin(photos, slug=film.stem, source=str(film), closed=take.closed, threads=cores_granted())
     return [(with_findings(measures, film_findings(take, part=False)), photos)]
 
 

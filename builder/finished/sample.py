@@ -85,7 +85,8 @@ def sample_light(
     light = _evened(pixels, gain)
     if left < 0.97:
         # A pixel of the grid averages 1/left pixels of the copy: variances of box filters, (1/left² − 1) / 12.
-        light = cv2.GaussianBlur(light, (0, 0), math.sqrt((1 / left**2 - 1) / 12), borderType=cv2.BORDER_REPLICATE)
+        sigma = math.sqrt((1 / left**2 - 1) / 12)
+        cv2.GaussianBlur(light, (0, 0), sigma, dst=light, borderType=cv2.BORDER_REPLICATE)  # in place: it is large
     return resample(light, warp, size, how)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar
 import functools
 import math
+import re
 import time
 import warnings
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING
 from builder.errors import PhotoError
 from builder.frames.claims import refuse_claims, refuse_jpeg
 from builder.spin import Photo, Unreadable
-from builder.srgb import bands, plain_mode, to_srgb
+from builder.srgb import bands, needs_transform, plain_mode, to_srgb
 
 if TYPE_CHECKING:
     import numpy as np
@@ -66,15 +67,25 @@ def read_photo(photo: Photo, *, long_side: int | None = None) -> "np.ndarray":
     """
     import numpy as np
 
-    image = read_photo_image(photo, long_side=long_side)
-    pixels = np.empty((image.height, image.width, 3), np.uint8)
-    for top, band in bands(image):
+    read = _read(photo, long_side)
+    if isinstance(read, np.ndarray):
+        return read
+    pixels = np.empty((read.height, read.width, 3), np.uint8)
+    for top, band in bands(read):
         pixels[top : top + band.height] = band
     return pixels
 
 
 def read_photo_image(photo: Photo, *, long_side: int | None = None) -> "Image.Image":
     """As `read_photo`, as a Pillow image of mode RGB."""
+    from PIL import Image
+
+    read = _read(photo, long_side)
+    return read if isinstance(read, Image.Image) else Image.fromarray(read)
+
+
+def _read(photo: Photo, long_side: int | None) -> "Image.Image | np.ndarray":
+    """Whichever needs no copying."""
     try:
         with _open(photo.path) as image:
             return _decode(image, photo, long_side)
@@ -151,7 +162,7 @@ def _exif_seconds(text: object, subsec: object) -> float | None:
     return whole + (float(f"0.{digits}") if digits.isdigit() else 0.0)
 
 
-def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image.Image":
+def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image.Image | np.ndarray":
     from PIL import Image
 
     stored = image.size
@@ -159,12 +170,16 @@ def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image
     target = tuple(max(1, round(side * scale)) for side in stored)
     if scale < 1.0 and image.format in ("JPEG", "MPO"):
         image.draft(None, target)  # decodes at 1/2, 1/4 or 1/8 with a smaller inverse transform
+    # A draft's size is rounded up; its pixels still cover exactly 2, 4 or 8 source pixels.
+    shrink = 2 ** round(math.log2(max(stored) / max(image.size)))
+    if target == image.size:
+        pixels = _plain_jpeg(image, photo, shrink)
+        if pixels is not None:
+            return pixels
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         image.load()
     if target != image.size:
-        # A draft's size is rounded up; its pixels still cover exactly 2, 4 or 8 source pixels.
-        shrink = 2 ** round(math.log2(max(stored) / max(image.size)))
         box = (0, 0, min(image.width, stored[0] / shrink), min(image.height, stored[1] / shrink))
         profile = image.info.get("icc_profile")
         image = plain_mode(image)
@@ -172,6 +187,59 @@ def _decode(image: "Image.Image", photo: Photo, long_side: int | None) -> "Image
         image = image.resize(target, Image.Resampling.HAMMING, box=box)
         image.info["icc_profile"] = profile
     return _upright(to_srgb(image), photo.orientation)
+
+
+def _plain_jpeg(image: "Image.Image", photo: Photo, shrink: int) -> "np.ndarray | None":
+    """Upright pixels of a whole colour JPEG at 1/shrink, by OpenCV: the same as Pillow's in half the time and a quarter of
+    the memory, since they needn't pass through Pillow's own layout. None: for Pillow to read, or to say what's wrong.
+    """
+    if image.format not in ("JPEG", "MPO") or image.mode != "RGB" or needs_transform(image):
+        return None
+    import cv2
+    import numpy as np
+
+    content = np.fromfile(photo.path, np.uint8)
+    if not _is_whole_jpeg(content.data):
+        return None
+    grey = {1: 0, 2: cv2.IMREAD_REDUCED_GRAYSCALE_2, 4: cv2.IMREAD_REDUCED_GRAYSCALE_4, 8: cv2.IMREAD_REDUCED_GRAYSCALE_8}
+    how = grey[shrink] | cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION  # the first gives the size alone
+    try:
+        pixels = cv2.imdecode(content, how)
+    except cv2.error:
+        return None
+    if pixels is None or pixels.shape != (image.height, image.width, 3):
+        return None
+    pixels = cv2.transpose(pixels) if photo.orientation >= 5 else pixels
+    flips = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}  # as `_upright`; 1: left and right, 0: top and bottom, -1: both
+    return cv2.flip(pixels, flips[photo.orientation]) if photo.orientation in flips else pixels
+
+
+_MARKER = re.compile(rb"\xff([^\x00\xd0-\xd7\xff])", re.DOTALL)  # what ends the pixels' bits: ISO/IEC 10918-1, B.1.1.3
+_SCAN, _END = 0xDA, 0xD9
+
+
+def _is_whole_jpeg(content: "bytes | memoryview") -> bool:
+    """Whether the picture's end marker is there: from segment to segment by their lengths, through all scans.
+
+    A copy that broke off lacks it, and a decoder that isn't told fills up the rest with grey.
+    """
+    place = 2
+    while place + 4 <= len(content):
+        if content[place] != 0xFF:
+            return False
+        marker = content[place + 1]
+        if marker == _END:
+            return True
+        if marker == 0xFF:  # fill bytes
+            place += 1
+            continue
+        place += 2 + int.from_bytes(content[place + 2 : place + 4], "big")
+        if marker == _SCAN:
+            found = _MARKER.search(content, place)
+            if found is None:
+                return False
+            place = found.start()
+    return place + 2 <= len(content) and content[place] == 0xFF and content[place + 1] == _END
 
 
 def _upright(image: "Image.Image", orientation: int) -> "Image.Image":

@@ -18,7 +18,7 @@ from builder.store.cache import Cache, digest
 from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 7
+MEASURES_VERSION = 8
 PICTURES_VERSION = 8
 FILMS_VERSION = 2
 
@@ -28,19 +28,22 @@ NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common 
 # ---- measured ----------------------------------------------------------------------------------------------
 
 
-def measure(spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: bool = False) -> tuple[Spin, SpinMeasures]:
+def measure(
+    spin: Spin, widest: int, cache: Cache, workers: Workers, *, force: bool = False, threads: int = 1
+) -> tuple[Spin, SpinMeasures]:
     """The spin's measures, and the spin itself with its photos: taken from its film, if there is one, and in
-    turning order (order = "angle"). Raises InputError for a film that shows no turn."""
+    turning order (order = "angle"). threads: for its measuring, where there are more workers than spins. Raises
+    InputError for a film that shows no turn."""
     if spin.item.film:
         spin = _from_film(spin, cache, workers, force)
-    measures = _measured(spin, widest, cache, workers, force)
+    measures = _measured(spin, widest, cache, workers, force, threads)
     if spin.item.keys.order != "angle":
         return spin, measures
     order = turning_order(measures)
     if order == list(range(len(spin.photos))):
         return spin, measures
     spin = dataclasses.replace(spin, photos=tuple(spin.photos[index] for index in order))
-    return spin, _measured(spin, widest, cache, workers, force)
+    return spin, _measured(spin, widest, cache, workers, force, threads)
 
 
 def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool) -> Spin:
@@ -70,7 +73,7 @@ def turning_order(measures: SpinMeasures) -> list[int]:
     return sorted(range(len(angles)), key=lambda index: angles[index] % 360)
 
 
-def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool) -> SpinMeasures:
+def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool, threads: int) -> SpinMeasures:
     turn, source = spin.item.keys.turn, spin.item.frames_dir.name
     sources = fingerprints([photo.path for photo in spin.photos], cache)
     prints = [(photo.path.name, sources[photo.path]) for photo in spin.photos]
@@ -78,7 +81,7 @@ def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bo
     entry = None if force else cache.get(key)
     if entry is None:
         job = workers.submit(
-            measure_work, spin.photos, spin.unreadable, spin.slug, source, spin.closed, turn, widest
+            measure_work, spin.photos, spin.unreadable, spin.slug, source, spin.closed, turn, widest, threads
         )
         measures = job.result()
         if any(finding.kind == "unreadable" for finding in measures.findings):

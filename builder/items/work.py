@@ -33,11 +33,12 @@ class Settings:
     watermark: str | None = None
 
 
-def measure_work(photos, unreadable, slug, source, closed, turn, widest) -> SpinMeasures:
+def measure_work(photos, unreadable, slug, source, closed, turn, widest, threads=1) -> SpinMeasures:
     from builder.measured import measure_spin
 
     return measure_spin(
-        photos, slug=slug, source=source, closed=closed, turn=turn, widest=widest, unreadable=unreadable
+        photos, slug=slug, source=source, closed=closed, turn=turn, widest=widest, unreadable=unreadable,
+        threads=threads,
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from builder.findings import Wording, verdict_of, worst_first
+from builder.measured.abreast import granted
 from builder.measured.copies import common_size, read_copies
 from builder.measured.noticed import notice_files, notice_spin
 from builder.measured.survey import Survey, source_affine, survey_spin
@@ -29,22 +30,24 @@ def measure_spin(
     turn: Turn | None = None,
     widest: int = 1600,
     unreadable: Sequence[Unreadable] = (),
+    threads: int = 1,
 ) -> SpinMeasures:
     """Measure the frames of one spin, in turning order.
 
     closed: False for a part turn on purpose. turn: the direction, where it is known (None: measured).
     widest: px, the widest output; what can't be seen at that width is no fault. unreadable: files that failed
     already; files that fail while being decoded are added. Photos of another size than most are listed but not
-    measured. Never raises for what the pictures show.
+    measured. threads: that may be at work at once. Never raises for what the pictures show.
     """
     words = Wording([photo.path.name for photo in photos])
     size = common_size(photos) if photos else None
-    copies, failed = read_copies(photos) if photos else (None, ())
+    with granted(threads):
+        copies, failed = read_copies(photos) if photos else (None, ())
+        survey = survey_spin(copies, closed=closed, widest=widest) if copies else None
     findings = notice_files(photos, size, widest, [*unreadable, *failed], words)
     frames = [FrameMeasure(index, photo.path.name) for index, photo in enumerate(photos)]
-    if copies is None:
+    if survey is None:
         return _plain(slug, source, frames, findings, turn)
-    survey = survey_spin(copies, closed=closed, widest=widest)
     findings += notice_spin(survey, widest, words)
     for copy, place in enumerate(copies.places):
         frames[place] = _frame(survey, copy, frames[place])

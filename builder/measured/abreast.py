@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import TypeVar
 
 Part = TypeVar("Part")
@@ -12,11 +14,36 @@ Answer = TypeVar("Answer")
 
 MOST = 4  # more only wait for the interpreter
 
+# Not by the number of cores: others may be at work beside this spin. Within a thread of `abreast` it is 1 again.
+_granted: ContextVar[int] = ContextVar("threads granted", default=1)
+
+
+@contextmanager
+def granted(threads: int) -> Iterator[None]:
+    """Within, `abreast` uses up to so many threads; else one."""
+    token = _granted.set(min(MOST, max(1, threads)))
+    try:
+        yield
+    finally:
+        _granted.reset(token)
+
 
 def abreast(work: Callable[[Part], Answer], parts: Iterable[Part]) -> list[Answer]:
-    """The answers in the order of the parts, whatever the number of cores; parts must not depend on one another."""
-    cores = min(MOST, os.cpu_count() or 1)
-    if cores == 1:
-        return [work(part) for part in parts]
-    with ThreadPoolExecutor(cores) as pool:
-        return list(pool.map(work, parts))
+    """The answers in the order of the parts, whatever the number of threads; parts must not depend on one another."""
+    return list(one_by_one(work, parts))
+
+
+def one_by_one(work: Callable[[Part], Answer], parts: Iterable[Part]) -> Iterator[Answer]:
+    """As `abreast`, for large answers: never more of them at once than threads, beside the one asked for."""
+    threads = _granted.get()
+    if threads == 1:
+        yield from map(work, parts)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        ahead: deque[Future[Answer]] = deque()
+        for part in parts:
+            ahead.append(pool.submit(work, part))
+            if len(ahead) > threads:
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()

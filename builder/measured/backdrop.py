@@ -2,36 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from builder.measured.abreast import abreast
+from builder.measured.abreast import one_by_one
 from builder.measured.camera import Camera, warped
 from builder.measured.exposure import Exposure
-from builder.measured.light import gain_table, quantiles
+from builder.measured.light import gain_table
+from builder.measured.stack import Stack
 
 
 @dataclass(frozen=True)
 class Backdrop:
-    """pictures: uint8 (n, h, w, 3), evened in light and laid onto the reference.
+    """pictures: uint8, n of (h, w, 3), evened in light and laid onto the reference.
 
     plate: uint8 (h, w, 3), median over the turn: the backdrop wherever the subject covers it in fewer than half
     of the frames. spread: float32 (h, w), standard deviation over the turn by the quartiles, encoded levels.
     noise: the same, of the still parts alone (one number, levels).
     """
 
-    pictures: np.ndarray
+    pictures: Stack
     plate: np.ndarray
     spread: np.ndarray
     noise: float
 
 
-def measure_backdrop(pictures: np.ndarray, exposure: Exposure, camera: Camera) -> Backdrop:
-    """Lay the copies onto each other and take the plate. pictures: uint8 (n, h, w, 3)."""
-    evened = np.stack(abreast(lambda k: _evened(pictures[k], exposure.gains[k], camera, k), range(len(pictures))))
-    low, plate, high = quantiles(evened, (0.25, 0.5, 0.75))
+def measure_backdrop(pictures: Sequence[np.ndarray], exposure: Exposure, camera: Camera) -> Backdrop:
+    """Lay the copies onto each other and take the plate. pictures: uint8, n of (h, w, 3)."""
+    evened = Stack.of(one_by_one(lambda k: _evened(pictures[k], exposure.gains[k], camera, k), range(len(pictures))))
+    low, plate, high = evened.quantiles((0.25, 0.5, 0.75))
     spread = (high.astype(np.float32) - low).max(axis=2) / 1.349  # quartiles of normal values to sigma
     still = spread[camera.still]
     noise = float(np.median(still)) if still.size else 1.0

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.camera import Camera, motion_matrix, warped
 from builder.measured.obstruction import Foreground
 
@@ -12,8 +15,8 @@ BLOWN = 254  # encoded: JPEG rounding leaves pure white one level short
 HIGHLIGHT_SHARE = 0.02  # of the picture's long side: a smaller white spot is a highlight, and may be white
 
 
-def measure_clipping(pictures: np.ndarray, camera: Camera, foreground: Foreground, plate: np.ndarray) -> np.ndarray:
-    """(n,) share of the subject that is pure white. pictures: uint8 (n, h, w, 3), as shot.
+def measure_clipping(pictures: Sequence[np.ndarray], camera: Camera, foreground: Foreground, plate: np.ndarray) -> np.ndarray:
+    """(n,) share of the subject that is pure white. pictures: uint8, n of (h, w, 3), as shot.
 
     A white that the plate has too is the backdrop showing through, unless the backdrop around isn't white.
     """
@@ -22,12 +25,12 @@ def measure_clipping(pictures: np.ndarray, camera: Camera, foreground: Foregroun
     around = ~foreground.envelope
     white_backdrop = around.any() and behind[around].mean() > 0.02
     spot = max(3, round(HIGHLIGHT_SHARE * max(width, height))) | 1
-    shares = np.zeros(count)
-    for index in range(count):
+
+    def share(index: int) -> float:
         small = cv2.resize(pictures[index], (width, height), interpolation=cv2.INTER_AREA)
         white = (small.min(axis=2) >= BLOWN).astype(np.uint8)
         if not white.any():
-            continue
+            return 0.0
         motion = camera.motion[index] / [foreground.scale, foreground.scale, 1.0]
         white = warped(white, motion_matrix(motion, white.shape)) > 0
         body = _body(foreground.masks[index] & foreground.envelope)
@@ -35,8 +38,9 @@ def measure_clipping(pictures: np.ndarray, camera: Camera, foreground: Foregroun
         if white_backdrop:
             blown &= ~behind
         blown = cv2.morphologyEx(blown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((spot, spot), np.uint8))
-        shares[index] = blown.sum() / max(1, body.sum())
-    return shares
+        return blown.sum() / max(1, body.sum())
+
+    return np.array(abreast(share, range(count)))
 
 
 def _body(mask: np.ndarray) -> np.ndarray:

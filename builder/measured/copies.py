@@ -11,12 +11,13 @@ import numpy as np
 
 from builder.errors import PhotoError
 from builder.frames.photos import read_photo
-from builder.measured.abreast import abreast
+from builder.measured.abreast import one_by_one
+from builder.measured.stack import Stack
 from builder.spin import Photo, Unreadable
 
 COPY_SIDE = 1000  # px, long side of a copy: a shift of 1 px at 1600 is 0.6 px here
 DETAIL_SIDE = 1600  # px, long side of the luminance kept for sharpness: the widest site picture
-MOST_BYTES = 420_000_000  # of all copies together; more frames make them smaller
+MOST_BYTES = 420_000_000  # of all copies together, on disk; more frames make them smaller
 
 
 @dataclass(frozen=True)
@@ -27,8 +28,8 @@ class Copies:
     places: index of each copy among the spin's photos. scale: source px per copy px (x, y).
     """
 
-    pictures: np.ndarray
-    detail: np.ndarray
+    pictures: Stack
+    detail: Stack
     places: tuple[int, ...]
     photos: tuple[Photo, ...]
     scale: tuple[float, float]
@@ -55,16 +56,21 @@ def read_copies(photos: Sequence[Photo]) -> tuple[Copies | None, tuple[Unreadabl
     size = common_size(photos)
     wanted = [index for index, photo in enumerate(photos) if (photo.width, photo.height) == size]
     copy_side, detail_side = _sides(len(wanted), size)
-    read = abreast(lambda index: _read(photos[index], copy_side, detail_side), wanted)
-    good = [(place, copy) for place, copy in zip(wanted, read, strict=True) if not isinstance(copy, Unreadable)]
-    failed = tuple(copy for copy in read if isinstance(copy, Unreadable))
-    if not good:
-        return None, failed
-    pictures = np.stack([copy[0] for _, copy in good])
-    detail = np.stack([copy[1] for _, copy in good])
-    places = tuple(place for place, _ in good)
+    pictures, detail = Stack(), Stack()
+    places: list[int] = []
+    failed: list[Unreadable] = []
+    read = one_by_one(lambda index: _read(photos[index], copy_side, detail_side), wanted)
+    for place, copy in zip(wanted, read, strict=True):
+        if isinstance(copy, Unreadable):
+            failed.append(copy)
+            continue
+        pictures.append(copy[0])
+        detail.append(copy[1])
+        places.append(place)
+    if not places:
+        return None, tuple(failed)
     scale = (size[0] / pictures.shape[2], size[1] / pictures.shape[1])
-    return Copies(pictures, detail, places, tuple(photos[p] for p in places), scale), failed
+    return Copies(pictures, detail, tuple(places), tuple(photos[p] for p in places), scale), tuple(failed)
 
 
 def _sides(count: int, size: tuple[int, int]) -> tuple[int, int]:

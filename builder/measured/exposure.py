@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from builder.colour import LUMINANCE, to_light
+from builder.measured.abreast import abreast
 from builder.measured.light import DARKEST, LIGHTEST, mad_sigma, quantiles
 
 GRID_SIDE = 125  # px: a cell averages 8 x 8 pixels of a copy, an eighth of their noise
@@ -35,14 +37,14 @@ class Exposure:
         return 2.0**-self.ev
 
 
-def measure_exposure(pictures: np.ndarray, usable: np.ndarray | None = None) -> Exposure:
+def measure_exposure(pictures: Sequence[np.ndarray], usable: np.ndarray | None = None) -> Exposure:
     """Light of each frame from the cells whose light changes least over the turn.
 
-    pictures: uint8 (n, h, w, 3). usable: bool (h, w), where cells may be taken from (None: anywhere).
+    pictures: uint8, n of (h, w, 3). usable: bool (h, w), where cells may be taken from (None: anywhere).
     A moving shadow or the subject's colour on the backdrop changes some cells in some frames; the cells that
     change least are the far backdrop, and the median over them stands for the frame.
     """
-    small = np.stack([_reduced(picture, 2 * GRID_SIDE) for picture in pictures])
+    small = np.stack(abreast(lambda k: _reduced(pictures[k], 2 * GRID_SIDE), range(len(pictures))))
     grid = np.stack([_reduced(to_light(picture), GRID_SIDE) for picture in small])
     shape = grid.shape[1:3]
     cells = np.stack([cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA) for picture in small])

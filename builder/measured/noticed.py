@@ -62,8 +62,8 @@ def notice_spin(survey: Survey, widest: int, words: Wording) -> list[Finding]:
 def _steps(survey: Survey, words: Wording) -> list[Finding]:
     places, turn = survey.copies.places, survey.turn
     if survey.turning.box is None and survey.count > 1:
-        pictures = survey.copies.pictures
-        identical = bool((pictures[1:] == pictures[0]).all())
+        first, *others = (hash(picture.tobytes()) for picture in survey.copies.pictures)
+        identical = all(other == first for other in others)
         return [words.nothing_turns(identical=identical)] if identical or survey.count >= FEWEST_TO_COMPARE else []
     if turn.sigma_deg is None:
         return [words.duplicate(places[f], places[f - 1], 0.0, 0.0) for f in survey.repeats]

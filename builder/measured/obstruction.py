@@ -7,6 +7,7 @@ that outline, what neither frame beside it explains is a stranger (`strangers`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -68,7 +69,7 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
     shrink = min(1.0, SIDE / max(height, width))
     size = max(1, round(width * shrink)), max(1, round(height * shrink))
     plate = cv2.resize(backdrop.plate, size, interpolation=cv2.INTER_AREA)
-    small = abreast(lambda picture: _shrunk(picture, size[::-1]), backdrop.pictures)
+    small = abreast(lambda k: _shrunk(backdrop.pictures[k], size[::-1]), range(len(backdrop.pictures)))
     # what a registration error of a pixel of these makes on an edge of the plate
     patch = np.ones((3, 3), np.uint8)
     slack = cv2.subtract(cv2.dilate(plate, patch), cv2.erode(plate, patch)).max(axis=2)
@@ -149,17 +150,17 @@ def _row_filled(mask: np.ndarray, axis: Axis | None, scale: float) -> np.ndarray
     return filled
 
 
-def measure_obstruction(foreground: Foreground, pictures: np.ndarray, closed: bool) -> Obstruction:
+def measure_obstruction(foreground: Foreground, pictures: Sequence[np.ndarray], closed: bool) -> Obstruction:
     """The largest piece of each frame's cover that isn't the body's: outside its envelope, or strange within.
 
-    pictures: uint8 (n, H, W, 3), evened and registered. Where more frames than what counts as common hold
+    pictures: uint8, n of (H, W, 3), evened and registered. Where more frames than what counts as common hold
     something strange, the turn isn't one of a rigid body in still light, and nothing is said of the inside.
     """
     if len(pictures) < FEWEST_TO_COMPARE:
         return Obstruction(np.zeros(len(pictures)), SEEN_SHARE)
     limit = max(SEEN_SHARE, LEAST_PX / foreground.masks[0].size)
     outside = foreground.masks & ~foreground.envelope
-    small = np.stack([_shrunk(picture, foreground.masks.shape[1:]) for picture in pictures])
+    small = np.stack(abreast(lambda k: _shrunk(pictures[k], foreground.masks.shape[1:]), range(len(pictures))))
     strange = measure_strangers(small, foreground.masks, foreground.swing, closed, limit)
     shares = np.array([largest_piece(mask) for mask in strange])
     if np.count_nonzero(shares > limit) <= max(2, COMMON_SHARE * len(shares)):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.backdrop import Backdrop
 from builder.measured.light import quantiles
 
@@ -46,10 +47,9 @@ def measure_turning(backdrop: Backdrop, still: np.ndarray, leave_out: Sequence[i
     leave_out: frames with something in the way.
     """
     kept = [index for index in range(len(backdrop.pictures)) if index not in leave_out]
-    pictures = backdrop.pictures[kept] if kept and leave_out else backdrop.pictures
-    height, width = pictures.shape[1:3]
+    height, width = backdrop.plate.shape[:2]
     size = max(1, width // 2), max(1, height // 2)
-    fine = np.stack([_fine(cv2.resize(p, size, interpolation=cv2.INTER_AREA)) for p in pictures])
+    fine = np.stack(abreast(lambda k: _fine(backdrop.pictures[k], size), kept or range(len(backdrop.pictures))))
     plate = quantiles(fine, (0.5,))[0]
     change = np.abs(fine - plate)
     limit = max(4.0, 5.0 * 1.4826 * float(np.median(change[:, ::4, ::4])))
@@ -58,8 +58,9 @@ def measure_turning(backdrop: Backdrop, still: np.ndarray, leave_out: Sequence[i
     return Turning(cv2.resize(shares, (width, height)), _largest_box(shares > 0, (width, height)))
 
 
-def _fine(picture: np.ndarray) -> np.ndarray:
-    luma = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.int16)
+def _fine(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    luma = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.int16)
     return luma - cv2.blur(luma, (9, 9))
 
 

@@ -8,6 +8,7 @@ across it only, so edges are kept apart by direction.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -80,22 +81,23 @@ class Sharpness:
 
 
 def measure_sharpness(
-    detail: np.ndarray, mask: np.ndarray, output_scale: float, closed: bool, covers: np.ndarray | None = None
+    detail: Sequence[np.ndarray], mask: np.ndarray, output_scale: float, closed: bool, covers: np.ndarray | None = None
 ) -> Sharpness:
     """Sharpness of what turns.
 
-    detail: uint8 (n, H, W) luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
+    detail: uint8, n of (H, W), luma. mask: bool (H, W), where the subject may be. output_scale: pixels of the
     widest output for one of `detail`. covers: bool (n, h, w), any size, what covers the backdrop in each frame: a
     pattern behind the subject stays sharp however the subject is smeared. Read with it and without, for within it
     a small subject may have too few edges.
     """
 
     def soft(index: int) -> np.ndarray:
-        whole = softness_of(detail[index], mask)
+        frame = detail[index]
+        whole = softness_of(frame, mask)
         if covers is None:
             return whole
         cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        return np.concatenate([whole, softness_of(detail[index], mask & (cover > 0))])
+        return np.concatenate([whole, softness_of(frame, mask & (cover > 0))])
 
     softness = np.stack(abreast(soft, range(len(detail))))
     return compare_softness(softness, output_scale, closed)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 SURE = 4.0  # standard errors a step must be from what is usual
@@ -63,24 +64,27 @@ REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the 
 LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
 
 
-def seen_changes(pictures: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, float] | None:
+def seen_changes(pictures: Sequence[np.ndarray], shares: np.ndarray) -> tuple[np.ndarray, float] | None:
     """(n − 1,) mean squared change of what turns from each frame to the next, noise taken off; and the noise.
 
     None where nothing turns, or everything. Arguments as for `find_repeats`.
     """
-    height, width = pictures.shape[1:3]
+    height, width = shares.shape
     size = max(1, width // 4), max(1, height // 4)
     moving = cv2.resize(shares, size, interpolation=cv2.INTER_AREA) > 0.02
     if not moving.any() or moving.all():
         return None
-    small = np.stack([cv2.cvtColor(cv2.resize(p, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-                      for p in pictures]).astype(np.float32)
+    small = np.stack(abreast(lambda k: _small_grey(pictures[k], size), range(len(pictures)))).astype(np.float32)
     change = np.diff(small, axis=0)  # [k]: from frame k to k + 1
     noise = np.array([np.mean(np.minimum(np.abs(c[~moving]), 4.0) ** 2) for c in change])
     return np.array([np.mean(c[moving] ** 2) for c in change]) - noise, float(np.median(noise))
 
 
-def look_alike(pictures: np.ndarray, shares: np.ndarray) -> np.ndarray:
+def _small_grey(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    return cv2.cvtColor(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+
+
+def look_alike(pictures: Sequence[np.ndarray], shares: np.ndarray) -> np.ndarray:
     """bool (n,): whether a frame is so like the one before that it may repeat it; True where that can't be told.
 
     A quarter of a step, the most that counts as a repeat, changes a quarter to a half as much as a step, by amplitude.
@@ -91,10 +95,10 @@ def look_alike(pictures: np.ndarray, shares: np.ndarray) -> np.ndarray:
     return np.r_[False, found[0] < 0.6**2 * np.median(found[0])]
 
 
-def find_repeats(pictures: np.ndarray, shares: np.ndarray) -> tuple[int, ...]:
+def find_repeats(pictures: Sequence[np.ndarray], shares: np.ndarray) -> tuple[int, ...]:
     """Frames that look like the frame before but for noise, whether or not angles can be measured.
 
-    pictures: uint8 (n, h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
+    pictures: uint8, n of (h, w, 3), evened and registered. shares: (h, w), where something turns (0: nowhere).
     A repeat differs by noise alone, while its neighbours, whose view is nearly the same, change with their step.
     """
     changes = seen_changes(pictures, shares) if len(pictures) >= 4 else None

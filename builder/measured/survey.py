@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.backdrop import Backdrop, measure_backdrop
 from builder.measured.camera import Camera, measure_camera, motion_matrix, warped
 from builder.measured.clipping import measure_clipping
@@ -143,10 +145,13 @@ def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
     return cv2.dilate(mask, np.ones((9, 9), np.uint8)) > 0
 
 
-def _evened_luma(pictures: np.ndarray, exposure: Exposure) -> np.ndarray:
+def _evened_luma(pictures: Sequence[np.ndarray], exposure: Exposure) -> np.ndarray:
     """uint8 (n, h, w): brightness as if all frames had the same exposure."""
-    greys = (cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures)
-    return np.stack([cv2.LUT(g, gain_table(2.0**-ev)) for g, ev in zip(greys, exposure.exposure_ev, strict=True)])
+
+    def evened(index: int) -> np.ndarray:
+        return cv2.LUT(cv2.cvtColor(pictures[index], cv2.COLOR_RGB2GRAY), gain_table(2.0 ** -exposure.exposure_ev[index]))
+
+    return np.stack(abreast(evened, range(len(pictures))))
 
 
 def _judged(turn: TurnFit) -> TurnFit:

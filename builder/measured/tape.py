@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.turntable import TurnFit
 from builder.rim.code import BAND_SHARE
 from builder.rim.reader import RimView, read_rim
@@ -52,7 +53,7 @@ def read_tape(pictures: Sequence[np.ndarray], to_reference: Sequence[np.ndarray]
     view = find_rim([_steadied(pictures[k], affines[k]) for k in looked_at])
     if view is None:
         return None
-    readings = [read_rim(picture, _seen_by(view, affine)) for picture, affine in zip(pictures, affines, strict=True)]
+    readings = abreast(lambda k: read_rim(pictures[k], _seen_by(view, affines[k])), range(count))
     angles = np.array([np.nan if reading is None else reading.angle_deg for reading in readings])
     return Tape(angles, view) if np.isfinite(angles).mean() >= ENOUGH else None
 

@@ -109,8 +109,8 @@ def likely_starts(pairs: Sequence[Pair], guess: Camera, nominal: float | None, w
     thetas = np.geomspace(0.75 * nominal, 1.33 * nominal, 9) if nominal else np.radians(np.geomspace(1.5, 40, 24))
     signed = np.concatenate([thetas, -thetas])
     used = pairs if len(pairs) <= 24 else [pairs[k] for k in np.linspace(0, len(pairs) - 1, 24).round().astype(int)]
-    starts = []
-    for tilt in np.radians(TILTS_DEG):
+
+    def best_of(tilt: float) -> list[Start]:
         found: dict[int, Start] = {}
         for pan in np.arctan(np.linspace(-0.2, 0.2, 11) * width / guess.focal_px):
             camera = replace(guess, pan=float(pan), tilt=float(tilt))
@@ -120,7 +120,9 @@ def likely_starts(pairs: Sequence[Pair], guess: Camera, nominal: float | None, w
                 if sign not in found or score > found[sign].score:
                     step = nominal or float(np.median(thetas[part.argmax(1)]))
                     found[sign] = Start(camera, sign, step, score)
-        starts += found.values()
+        return list(found.values())
+
+    starts = [start for found in abreast(best_of, np.radians(TILTS_DEG)) for start in found]
     return sorted(starts, key=lambda start: (-start.sign, start.camera.tilt))
 
 

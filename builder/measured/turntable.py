@@ -103,14 +103,18 @@ def measure_turn(
     nominal = 2 * np.pi / max(count - len(still), 3)
     starts = likely_starts(moving, guess, nominal if closed else None, width)
     prior = _prior(guess, focal_px is not None, 0.5 * nominal)
-    tries = []
-    for sign in (1, -1):
-        for start in sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]:
-            angles = settle_angles(start, [vote(start, pair) for pair in moving], count, closed, still)
-            guess = Guess(start.camera, angles, _radius(start.camera, area))
-            tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
-    again = [(*_tried(guess, shots, prior, closed, start.nominal), start)
-             for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
+
+    def tried(start: Start) -> tuple[float, Guess, Start]:
+        angles = settle_angles(start, [vote(start, pair) for pair in moving], count, closed, still)
+        guess = Guess(start.camera, angles, _radius(start.camera, area))
+        return (*_tried(guess, shots, prior, closed, start.nominal), start)
+
+    def tried_again(found: tuple[float, Guess, Start]) -> tuple[float, Guess, Start]:
+        return (*_tried(found[1], shots, prior, closed, found[2].nominal), found[2])
+
+    likely = [sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES] for sign in (1, -1)]
+    tries = abreast(tried, [*likely[0], *likely[1]])
+    again = abreast(tried_again, sorted(tries, key=lambda found: -found[0])[:AGAIN])
     enough = ENOUGH * max(found[0] for found in again)
     _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
     found, links = _settled(shots, first, prior, start, closed, still)

@@ -69,31 +69,31 @@ def find_rim(pictures: Sequence[np.ndarray], axis_x: float | None = None) -> Rim
 
 def read_rows(grey: np.ndarray) -> list[Stretch]:
     """Every row's longest stretch that fits the code, FEWEST_BITS or more; a row is the mean of three."""
-    from scipy.ndimage import gaussian_filter1d
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+    last = grey.shape[0] - 1
+    threes = (grey[0 : last - 1 : 2] + grey[1:last:2] + grey[2 : last + 1 : 2]) / 3
+    slopes = gaussian_filter1d(threes, 1.2, order=1)
+    sizes = np.abs(slopes)
+    noise = 1.4826 * np.median(sizes, axis=1, keepdims=True)
+    limit = np.maximum(EDGE_NOISE * noise, EDGE_SPAN * maximum_filter1d(sizes, 101))
+    middle = sizes[:, 1:-1]
+    peaks = (middle >= sizes[:, :-2]) & (middle > sizes[:, 2:]) & (middle > limit[:, 1:-1])
     found = []
-    for row in range(1, grey.shape[0] - 1, 2):
-        slope = gaussian_filter1d(grey[row - 1 : row + 2].mean(0), 1.2, order=1)
-        edges, signs = _edges(slope)
+    for index in np.flatnonzero(np.count_nonzero(peaks, axis=1) >= FEWEST_BITS):
+        edges, signs = _edges(slopes[index], np.flatnonzero(peaks[index]) + 1)
         best = _best_stretch(edges, signs)
         if best is not None:
             x, theta, bits = best
-            found.append(Stretch(float(row), x, theta, bits))
+            found.append(Stretch(float(1 + 2 * index), x, theta, bits))
     return found
 
 
-def _edges(slope: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _edges(slope: np.ndarray, peaks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Places (finer than a pixel) and signs of a row's edges, neighbours of one sign merged into the
     stronger.
     """
-    from scipy.ndimage import maximum_filter1d
-
     size = np.abs(slope)
-    noise = 1.4826 * np.median(size)
-    limit = np.maximum(EDGE_NOISE * noise, EDGE_SPAN * maximum_filter1d(size, 101))
-    peaks = (
-        np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > limit[1:-1])) + 1
-    )
     kept: list[int] = []
     for peak in peaks:
         if kept and slope[kept[-1]] * slope[peak] > 0:

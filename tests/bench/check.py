@@ -15,14 +15,17 @@ import tempfile
 import time
 from pathlib import Path
 
-import cv2
-import numpy as np
-
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import builder  # noqa: F401, E402  before numpy: see there
+
+import cv2  # noqa: E402
+import numpy as np  # noqa: E402
 
 from builder.frames.photos import find_photos  # noqa: E402
 from builder.measured import measure_spin  # noqa: E402
 from builder.spin import SpinMeasures  # noqa: E402
+from builder.workers import cores_granted  # noqa: E402
 from tests.pictures import write_photo  # noqa: E402
 from tests.rendered import rendered_names, rendered_set  # noqa: E402
 from tests.turntable import Scene, Turntable, uneven_angles  # noqa: E402
@@ -62,7 +65,7 @@ def rendered_row(name: str) -> list:
         return [name, "missing", *[None] * 10]
     truth, frames = one.truth, one.truth["frames"]
     began = time.perf_counter()
-    measures = measure_spin(one.photos, slug=name, source=name)
+    measures = measure_spin(one.photos, slug=name, source=name, threads=cores_granted())
     seconds = time.perf_counter() - began
     faults = {(FAULTS[d["kind"]], d["frame"]) for d in truth["defects"] if d["kind"] in FAULTS}
     gains = np.array([np.array(f["wb_gains"]) * f["exposure_gain"] for f in frames])
@@ -153,7 +156,7 @@ def time_large() -> None:
             write_photo(Path(folder) / f"IMG_{k:04d}.jpg", large, quality=90, subsampling=2)
         photos = find_photos(Path(folder)).photos
         began, cpu = time.perf_counter(), time.process_time()
-        measure_spin(photos, slug="large", source="")
+        measure_spin(photos, slug="large", source="", threads=cores_granted())
         print(f"36 frames of 12 megapixels: {time.perf_counter() - began:.1f} s, {time.process_time() - cpu:.1f} s of processor")
 
 

@@ -1,0 +1,54 @@
+"""JPEGs read by the quicker of two decoders: the same pixels as the other's, and nothing that broke off passes."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+
+from builder.frames.decode import _is_whole_jpeg, probe_photo, read_photo
+from builder.errors import PhotoError
+
+
+def picture(height: int = 336, width: int = 448) -> Image.Image:
+    rows, columns = np.mgrid[:height, :width]
+    noise = np.random.default_rng(3).integers(0, 60, (height, width, 3))
+    return Image.fromarray((noise + np.dstack([rows % 190, columns % 190, (rows + columns) % 190])).astype(np.uint8))
+
+
+def jpeg(orientation: int = 1, **options) -> bytes:
+    exif, file = Image.Exif(), io.BytesIO()
+    exif[0x0112] = orientation
+    picture().save(file, "JPEG", exif=exif, quality=88, **options)
+    return file.getvalue()
+
+
+@pytest.mark.parametrize("options", [
+    {"subsampling": "4:4:4"}, {"subsampling": "4:2:2"}, {"subsampling": "4:2:0"}, {"progressive": True},
+    {"keep_rgb": True}, {"restart_marker_rows": 2}, *({"orientation": k} for k in range(2, 9)),
+], ids=str)  # fmt: skip
+@pytest.mark.parametrize("shrink", [1, 2, 4])
+def test_pixels_are_those_of_pillow(tmp_path, options, shrink):
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(jpeg(**options))
+    with Image.open(path) as image:
+        image.draft("RGB", (448 // shrink, 336 // shrink))
+        expected = np.asarray(ImageOps.exif_transpose(image))
+    found = read_photo(probe_photo(path), long_side=448 // shrink)
+    assert np.array_equal(found, expected)
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_file_that_broke_off_is_never_filled_up(tmp_path, progressive):
+    whole = jpeg(progressive=progressive)
+    assert _is_whole_jpeg(whole) and _is_whole_jpeg(whole + b"maker's trailer \xff\x00\xff")
+    for length in (*range(2, 1200, 7), *range(1200, len(whole), 997), len(whole) - 2, len(whole) - 1):
+        assert not _is_whole_jpeg(whole[:length])
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(whole)
+    photo = probe_photo(path)
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(PhotoError, match="damaged"):
+        read_photo(photo)
