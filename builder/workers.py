@@ -65,24 +65,31 @@ class Job:
 def _clocked(work: Callable[..., Any], *args: Any) -> tuple[Any, float]:
     began = time.process_time()
     value = work(*args)
-    _give_back()
+    give_back()
     return value, time.process_time() - began
 
 
-def _give_back() -> None:
-    """Memory that one piece of work needed goes back to the system before the next, of another kind, wants its own."""
-    trim = _trimmer()
+def give_back() -> None:
+    """Memory that work needed goes back to the system, before work of another kind wants its own."""
+    trim = _of_c_library("malloc_trim")
     if trim:
         trim(0)
 
 
+def _one_heap() -> None:
+    """One heap for all threads: what one has freed serves the others, where each would keep its own."""
+    set_option, heaps_at_most = _of_c_library("mallopt"), -8
+    if set_option:
+        set_option(heaps_at_most, 1)
+
+
 @functools.cache
-def _trimmer() -> Callable[[int], int] | None:
-    """glibc's malloc_trim; other C libraries give back by themselves, or can't."""
+def _of_c_library(name: str) -> Callable[..., int] | None:
+    """A function of glibc's; other C libraries manage by themselves, or can't."""
     import ctypes
 
     try:
-        return ctypes.CDLL(None).malloc_trim
+        return getattr(ctypes.CDLL(None), name)
     except (AttributeError, OSError, TypeError):  # TypeError: Windows has no name for the program itself
         return None
 
@@ -139,6 +146,7 @@ class Workers:
 
 def one_thread() -> None:
     """Parallel work is by processes; a library's own threads would only fight over the same cores."""
+    _one_heap()
     import cv2
 
     cv2.setNumThreads(1)

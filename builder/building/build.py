@@ -88,7 +88,7 @@ def measure_all(
     catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
 ) -> list[tuple[Spin, SpinMeasures]]:
     """Every spin with its measures, photos in turning order. Raises PhotoError that lists every film that won't do."""
-    widest, threads = max(catalog.output.widths), max(1, workers.jobs // max(1, len(spins)))
+    widest, threads = max(catalog.output.widths), _threads(workers, len(spins))
 
     def work(spin: Spin) -> tuple[Spin, SpinMeasures] | PhotoError:
         try:
@@ -111,6 +111,11 @@ def measure_all(
     return measured
 
 
+def _threads(workers: Workers, items: int) -> int:
+    """For a piece of work that its item waits for: where there are fewer items than workers, what the others would take."""
+    return max(1, workers.jobs // max(1, items))
+
+
 def picture_all(
     catalog: Catalog,
     measured: list[tuple[Spin, SpinMeasures]],
@@ -124,13 +129,15 @@ def picture_all(
     done: Callable[[Spin, SpinPictures], Any] = lambda spin, made: made,
 ) -> list[Any]:
     """The pictures of all spins, in order, or what `done` makes of them here, in this thread, as each is ready."""
-    total = sum(len(spin.photos) for spin, _ in measured)
+    total, threads = sum(len(spin.photos) for spin, _ in measured), _threads(workers, len(measured))
     with terminal.progress("Finishing frames", total) as advance:
 
         def work(pair: tuple[Spin, SpinMeasures]) -> SpinPictures:
             spin, measures = pair
             settings = replace(settings_of(catalog, spin), watermark=watermark)
-            made = make_pictures(spin, measures, settings, cache, workers, advance, force=force, held=held)
+            made = make_pictures(
+                spin, measures, settings, cache, workers, advance, force=force, held=held, threads=threads
+            )
             return add_contact_sheet(made, spin.item.keys.title, catalog.shop.name, cache, workers, held=held)
 
         return _side_by_side(measured, work, workers, lambda pair, made: done(pair[0], made))

@@ -77,7 +77,7 @@ class _Work:
         """Written aside, then put in place of what this command wrote there before."""
         plan = self.workers.submit(
             plan_work, self.photos, self.measures, self.settings.finish, self.spin.item.plate,
-            self.spin.item.grey_card, self.settings.disc_mm,
+            self.spin.item.grey_card, self.settings.disc_mm, self.workers.jobs,
         ).result()  # fmt: skip
         aside = folder.with_name(f".{folder.name}.{os.getpid()}.part")
         aside.mkdir(parents=True)

@@ -91,13 +91,21 @@ def balanced(light: np.ndarray, gains: np.ndarray, full: float = 1.0) -> np.ndar
     above the knee that channel approaches the ceiling, slope 1 at the knee, and takes the others along in proportion.
     What was clipped before any gain has no colour left: it stays white, whatever the balance.
     """
-    lost = np.clip((light.min(axis=-1, keepdims=True) / full - _CLIPPING) / (_CLIPPED - _CLIPPING), 0, 1)
+    lost = np.clip((_darkest(light) / full - _CLIPPING) / (_CLIPPED - _CLIPPING), 0, 1)
     out = light * gains
-    lowest = out.min(axis=-1, keepdims=True)
+    lowest = _darkest(out)
     high = lowest > _KNEE
-    if not high.any() and not lost.any():
-        return out
-    spare = _CEILING - _KNEE
-    pressed = _KNEE + spare * (1 - np.exp(-np.maximum(lowest - _KNEE, 0) / spare))
-    out *= np.where(high, pressed / np.maximum(lowest, 1e-6), 1).astype(out.dtype)
-    return np.where(lost > 0, (1 - lost) * out + lost * np.maximum(out, 1), out).astype(light.dtype)
+    if high.any():
+        spare, own = _CEILING - _KNEE, lowest[high]
+        pressed = _KNEE + spare * (1 - np.exp(-(own - _KNEE) / spare))
+        out[high] *= (pressed / own).astype(out.dtype)[:, None]
+    gone = lost > 0
+    if gone.any():
+        share, part = lost[gone][:, None], out[gone]
+        out[gone] = ((1 - share) * part + share * np.maximum(part, 1)).astype(out.dtype)
+    return out.astype(light.dtype, copy=False)
+
+
+def _darkest(light: np.ndarray) -> np.ndarray:
+    """The smallest of three channels: (…, 3) to (…)."""
+    return np.minimum(np.minimum(light[..., 0], light[..., 1]), light[..., 2])

@@ -19,6 +19,7 @@ from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
 from builder.finished.values import CleanSet, FinishPlan, Rgb
 from builder.findings import old_backdrop
+from builder.measured.abreast import abreast
 from builder.spin import IDENTITY, Finding, Photo, SpinMeasures
 
 
@@ -102,14 +103,19 @@ def _turned(measures: SpinMeasures) -> tuple[float, ...]:
 def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
     """Where the subject can be, from all the survey's picks, cut at half size: once as they are, once within the first."""
     half = clean.half()
-    codes = [frame.astype(np.float32) for frame in halves]
     to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
-    hull = carve([cut_subject(frame, half) for frame in codes], angles, camera, to_half)
+    cuts = abreast(lambda frame: cut_subject(frame.astype(np.float32), half), halves)
+    hull = carve(cuts, angles, camera, to_half)
     if hull is None:
         return None
     around = np.ones((3, 3), np.uint8)
-    within = [cv2.dilate(hull.outline(angle).astype(np.uint8), around) > 0 for angle in angles]
-    return carve([cut_subject(*one) for one in zip(codes, [half] * len(codes), within)], angles, camera, to_half)
+
+    def cut_within(pair: tuple[np.ndarray, float]) -> np.ndarray:
+        frame, angle = pair
+        within = cv2.dilate(hull.outline(angle).astype(np.uint8), around) > 0
+        return cut_subject(frame.astype(np.float32), half, within)
+
+    return carve(abreast(cut_within, zip(halves, angles, strict=True)), angles, camera, to_half)
 
 
 def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:

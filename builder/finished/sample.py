@@ -18,6 +18,9 @@ from builder.spin import Affine, Photo
 cv2.setNumThreads(1)  # results and memory must not depend on the machine; the build runs processes instead
 
 NO_GAIN = (1.0, 1.0, 1.0)
+BAND_PIXELS = 400_000  # of the photo that are turned to light at once: what a processor's cache holds a few times over
+
+_LIGHT = colour.to_light(np.arange(256, dtype=np.uint8)[None])[0]  # of each code
 
 
 def matrix(affine: Affine | np.ndarray) -> np.ndarray:
@@ -75,7 +78,20 @@ def sample_light(
     as much as the grid can hold; interpolation is in linear light.
     """
     warp = matrix(to_grid) @ np.linalg.inv(copy.matrix)
-    pixels, warp = _window(copy.pixels, warp, size)
+    width, height = size
+    band = max(64, round(BAND_PIXELS * scale_of(warp) ** 2 / width))
+    if scale_of(warp) < 0.5 or band >= height:
+        return _sampled(copy.pixels, warp, size, gain, how)
+    light = np.empty((height, width, 3), np.float32)
+    for top in range(0, height, band):
+        part = light[top : top + band]
+        part[:] = _sampled(copy.pixels, _raised(top) @ warp, (width, len(part)), gain, how)
+    return light
+
+
+def _sampled(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int], gain, how: int) -> np.ndarray:
+    """`sample_light` at one go. warp: 3×3, pixel -> grid pixel."""
+    pixels, warp = _window(pixels, warp, size)
     left = scale_of(warp)
     if left < 0.5:  # first by area, in codes: for statistics on a grid much coarser than the picture
         small = (max(1, round(pixels.shape[1] * left)), max(1, round(pixels.shape[0] * left)))
@@ -90,6 +106,11 @@ def sample_light(
     return resample(light, warp, size, how)
 
 
+def _raised(rows: int) -> np.ndarray:
+    """3×3 that takes a grid's pixels to those of the same grid without its first rows."""
+    return np.array([[1, 0, 0], [0, 1, -rows], [0, 0, 1.0]])
+
+
 def resample(light: np.ndarray, warp: np.ndarray, size: tuple[int, int], how: int = cv2.INTER_CUBIC) -> np.ndarray:
     """`light` moved by `warp` (3×3, old pixel -> new) to `size` (w, h); a pure whole-pixel shift is a copy."""
     shift = np.rint(warp[:2, 2]).astype(int)
@@ -100,10 +121,7 @@ def resample(light: np.ndarray, warp: np.ndarray, size: tuple[int, int], how: in
 
 
 def _evened(pixels: np.ndarray, gain) -> np.ndarray:
-    light = colour.to_light(pixels)
-    if tuple(gain) != NO_GAIN:
-        light *= np.asarray(gain, np.float32)
-    return light
+    return cv2.LUT(pixels, (_LIGHT[:, None] * np.asarray(gain, np.float32))[None])
 
 
 def _window(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:

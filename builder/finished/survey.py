@@ -13,6 +13,7 @@ from builder.finished.cut import could_be_backdrop, cut_subject
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.values import CleanSet, Rgb, halved
+from builder.measured.abreast import abreast, one_by_one
 from builder.spin import Affine, Photo
 
 SURVEY_SIDE = 400  # px, long side of the copies the whole turn is held in
@@ -64,7 +65,7 @@ def survey_turn(
     size = (max(1, round(first.width * scale)), max(1, round(first.height * scale)))
     grid = scaling(size[0] / first.width, size[1] / first.height)
     picks = tuple(int(k) for k in np.unique(np.linspace(0, len(photos) - 1, min(len(photos), MOST_COPIES)).round()))
-    stack = np.stack([coarse(photos[k], grid @ matrix(to_reference[k]), size, evening[k]) for k in picks])
+    stack = np.stack(abreast(lambda k: coarse(photos[k], grid @ matrix(to_reference[k]), size, evening[k]), picks))
     empty = None
     if empty_set is not None:
         own = scaling(size[0] / empty_set.width, size[1] / empty_set.height)
@@ -85,7 +86,8 @@ def _judged(stack: np.ndarray, plate: Plate) -> Plate:
     """The plate with the share of frames that could show it."""
     box = plate.box()
     part, clear = plate.part(box), plate.seen.astype(np.float32)
-    clear[box] = sum(could_be_backdrop(frame[box].astype(np.float32), part).astype(np.float32) for frame in stack) / len(stack)
+    could = abreast(lambda frame: could_be_backdrop(frame[box].astype(np.float32), part).astype(np.float32), stack)
+    clear[box] = sum(could) / len(stack)
     return replace(plate, clear=clear)
 
 
@@ -103,8 +105,9 @@ def _tape_is_set(plate: Plate, tape: Sequence[tuple[float, float]], scale: float
 def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
     box = plate.box()
     part, cuts = plate.part(box), np.zeros(stack.shape[:3], bool)
-    for frame, cut in zip(stack, cuts):
-        cut[box] = cut_subject(frame[box].astype(np.float32), part)
+    found = abreast(lambda frame: cut_subject(frame[box].astype(np.float32), part), stack)
+    for cut, own in zip(cuts, found):
+        cut[box] = own
     return cuts
 
 
@@ -176,8 +179,8 @@ def clean_set(
     tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
     halves = []
-    for k, cut in zip(survey.picks, survey.cuts):
-        codes = coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k])
+    looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
+    for codes, cut in zip(looks, survey.cuts, strict=True):
         halves.append(halved(codes))
         codes = codes.astype(np.float32)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0

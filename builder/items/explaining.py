@@ -26,7 +26,7 @@ def write_explanation(folder: Path, spin: Spin, measures: SpinMeasures, settings
     home = names.index(settings.start) if settings.start in names else 0
     plan = workers.submit(
         plan_work, photos, only_frames(measures, kept), settings.finish, spin.item.plate, spin.item.grey_card,
-        settings.disc_mm,
+        settings.disc_mm, workers.jobs,
     ).result()  # fmt: skip
     if folder.exists() and not (folder / NUMBERS).is_file():
         raise OutputError.at(folder, "", "it is there already and wasn't written by --explain", "Move it away.")

@@ -87,8 +87,12 @@ def make_pictures(
     *,
     force: bool = False,
     held: Held | None = None,
+    threads: int = 1,
 ) -> SpinPictures:
-    """All pictures of one item, from the cache where nothing they depend on has changed."""
+    """All pictures of one item, from the cache where nothing they depend on has changed.
+
+    threads: for what all frames wait for, where there are more workers than items.
+    """
     turn = _Turn.of(spin, measures, settings)
     keys = turn.keys(cache)
     sources = fingerprints(spin.sources(), cache)
@@ -97,7 +101,7 @@ def make_pictures(
     if missing:
         cache.root.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix="work-", dir=cache.root) as folder:
-            making = _Making(turn, settings, workers, Path(folder), advance)
+            making = _Making(turn, settings, workers, Path(folder), advance, threads)
             for part, (facts, files), cost_s in making.parts(missing, entries["frames"]):
                 require_unchanged(sources, cache)
                 entries[part] = cache.put(keys[part], files, facts, cost_s=cost_s)
@@ -180,9 +184,11 @@ class _Turn:
 class _Making:
     """One item's pictures in the making; what several parts need is made once."""
 
-    def __init__(self, turn: _Turn, settings: Settings, workers: Workers, folder: Path, advance: Advance) -> None:
+    def __init__(
+        self, turn: _Turn, settings: Settings, workers: Workers, folder: Path, advance: Advance, threads: int
+    ) -> None:
         self.turn, self.settings, self.workers = turn, settings, workers
-        self.folder, self.advance = folder, advance
+        self.folder, self.advance, self.threads = folder, advance, threads
         self.spent_s = 0.0
         self.samples: dict[int, Sample] = {}
 
@@ -248,7 +254,7 @@ class _Making:
         return self._result(
             self._submit(
                 plan_work, self.turn.photos, self.turn.measures, self.settings.finish, item.plate, item.grey_card,
-                self.settings.disc_mm,
+                self.settings.disc_mm, self.threads,
             )
         )  # fmt: skip
 

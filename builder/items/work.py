@@ -63,17 +63,19 @@ def folder_picture(folder: Path, index: int) -> Path:
 
 def plan_work(
     photos: tuple[Photo, ...], measures: SpinMeasures, finish: FinishSettings, plate: Path | None,
-    grey_card: Path | None, disc_mm: float | None,
+    grey_card: Path | None, disc_mm: float | None, threads: int = 1,
 ) -> "FinishPlan":  # fmt: skip
     from builder.finished import plan_finish
     from builder.frames.photos import single_photo
+    from builder.measured.abreast import granted
 
-    return plan_finish(
-        photos, measures, finish,
-        empty_set=single_photo(plate) if plate else None,
-        grey_card=single_photo(grey_card) if grey_card else None,
-        disc_mm=disc_mm,
-    )  # fmt: skip
+    with granted(threads):
+        return plan_finish(
+            photos, measures, finish,
+            empty_set=single_photo(plate) if plate else None,
+            grey_card=single_photo(grey_card) if grey_card else None,
+            disc_mm=disc_mm,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

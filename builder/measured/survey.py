@@ -27,6 +27,7 @@ from builder.measured.steps import find_repeats
 from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
+from builder.workers import give_back
 
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
@@ -95,7 +96,9 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
+    give_back()
     turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
+    give_back()
     tape = _tape(copies, camera)
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)

@@ -27,6 +27,7 @@ from builder.rim.reader import (
 FEWEST_BITS = (
     9  # in a row, to start from: a quarter of random stretches fit that well; the reading then decides
 )
+ROWS = 100  # read at once
 STARTS_A_PICTURE, STARTS = 3, 12  # stretches tried
 SIDES_DEG = (26.0, 34.0, 44.0, 55.0, SIDE_DEG)  # the view is fitted to ever more of the rim
 USUAL_NEAR = (0.25, 0.08)  # radius·cos(elevation)/distance for a camera 1.5 to 3 discs away, and its spread
@@ -50,9 +51,7 @@ def find_rim(pictures: Sequence[np.ndarray], axis_x: float | None = None) -> Rim
     pictures: (h, w) or (h, w, 3), one size, any range; a few well apart in angle do. axis_x: the axis'
     column, px, if it is known. A view is only returned when at least one picture reads through it.
     """
-    greys = [
-        picture.astype(float) if picture.ndim == 2 else picture.astype(float).mean(2) for picture in pictures
-    ]
+    greys = [picture if picture.ndim == 2 else picture.astype(float).mean(2) for picture in pictures]
     starts = []
     for grey in greys:
         stretches = sorted(read_rows(grey), key=lambda stretch: -stretch.bits)
@@ -69,11 +68,17 @@ def find_rim(pictures: Sequence[np.ndarray], axis_x: float | None = None) -> Rim
 
 def read_rows(grey: np.ndarray) -> list[Stretch]:
     """Every row's longest stretch that fits the code, FEWEST_BITS or more; a row is the mean of three."""
+    tops = range(0, grey.shape[0] - 2, 2 * ROWS)
+    return [found for top in tops for found in _read_rows(grey[top : top + 2 * ROWS + 1], top)]
+
+
+def _read_rows(grey: np.ndarray, top: int) -> list[Stretch]:
+    """`read_rows` of a band that begins at row `top`."""
     from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+    grey = grey.astype(float)
     last = grey.shape[0] - 1
-    threes = (grey[0 : last - 1 : 2] + grey[1:last:2] + grey[2 : last + 1 : 2]) / 3
-    slopes = gaussian_filter1d(threes, 1.2, order=1)
+    slopes = gaussian_filter1d((grey[0 : last - 1 : 2] + grey[1:last:2] + grey[2 : last + 1 : 2]) / 3, 1.2, order=1)
     sizes = np.abs(slopes)
     noise = 1.4826 * np.median(sizes, axis=1, keepdims=True)
     limit = np.maximum(EDGE_NOISE * noise, EDGE_SPAN * maximum_filter1d(sizes, 101))
@@ -85,7 +90,7 @@ def read_rows(grey: np.ndarray) -> list[Stretch]:
         best = _best_stretch(edges, signs)
         if best is not None:
             x, theta, bits = best
-            found.append(Stretch(float(1 + 2 * index), x, theta, bits))
+            found.append(Stretch(float(top + 1 + 2 * index), x, theta, bits))
     return found
 
 
@@ -255,7 +260,7 @@ def _levelled(view: RimView, psi: float, grey: np.ndarray, around: float, side: 
     halves = np.array(half_cells())[np.floor((phi + psi) / (CELL_DEG / 2)).astype(int) % (2 * CELLS)]
     reach = view.reach / (1 - view.near)
     top, bottom = max(0, int(around - reach * 0.5)), min(grey.shape[0], int(around + reach * 0.5))
-    columns = grey[top:bottom, np.clip(np.round(x).astype(int), 0, grey.shape[1] - 1)]
+    columns = grey[top:bottom, np.clip(np.round(x).astype(int), 0, grey.shape[1] - 1)].astype(float)
     even = columns - uniform_filter1d(columns, 33, axis=1, mode="nearest")
     agree = even * halves
     part = 4 * FINE
