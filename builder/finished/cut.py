@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from builder import colour
+from builder.finished.tints import WEIGHTS, ShadeTints
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
@@ -24,7 +25,9 @@ _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's wo
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
 # by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
+_SHADE_AT_ALL = 0.92  # linear: lighter shade than this has hardly a tint
 _TINT = 0.05
+_BOUNCE = 0.03  # linear, of the plate: the part across the two lights' line of what a coloured thing throws on the board beside it
 _TINT_BY_DEPTH = 0.35
 _TINT_BY_LIGHT = 0.25
 
@@ -87,6 +90,14 @@ def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
     return look.calm | look.shaded
 
 
+def shade_tints(frame: np.ndarray, clean, cut: np.ndarray) -> np.ndarray:
+    """Tints (n, 3) of what is shade beyond doubt in a frame: joined to the backdrop outside, clear of the cut."""
+    look = _look(frame, cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8), clean)
+    sure = _reached(look.calm | look.shaded | ~clean.way, ~clean.way) & clean.way & clean.seen & ~clean.steady
+    sure &= (cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0) & (look.shade < _SHADE_AT_ALL)
+    return look.ratio[sure] / look.shade[sure][:, None] - 1
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class _Look:
     """How a frame differs from the plate, (h, w) each."""
@@ -106,7 +117,7 @@ def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
     usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
     usual = max(_NOISE_CODES, usual)
     noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
-    ratio, shade, no_shade = _shade(frame, clean.lit, usual)
+    ratio, shade, no_shade = _shade(frame, clean.lit, usual, clean.tints)
     # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
     # values span 3 σ on average.
     range_ = largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
@@ -115,17 +126,22 @@ def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
     return _Look(size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
 
 
-def _shade(frame: np.ndarray, plate: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _shade(
+    frame: np.ndarray, plate: np.ndarray, noise: float, tints: ShadeTints | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that.
 
     noise: codes. Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
     """
     dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
     ratio = cv2.blur(light / dark, (3, 3))
-    shade = cv2.transform(ratio, np.float32([[0.3, 0.5, 0.2]]))
+    shade = cv2.transform(ratio, WEIGHTS[None])
     tint = largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
     unsure = 2 * noise * 2.4 / (largest(plate) + 14)
     odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
+    if tints is not None:  # `off` of a ratio's tint; of the mean itself it would be its three parts' sum
+        away = cv2.transform(ratio, np.float32(tints.off)[None]) - shade * np.float32(sum(tints.off))
+        odd |= np.abs(away) > (tints.limit + unsure) * shade + _BOUNCE
     return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
 
 

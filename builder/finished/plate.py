@@ -27,6 +27,7 @@ from builder.finished.over_turn import (
     without_shade,
 )
 from builder.finished.standing import find_standing
+from builder.finished.tints import ShadeTints
 
 _STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
@@ -46,6 +47,7 @@ class Plate:
     motion: np.ndarray  # (h, w): by how many codes the pixel changes over the turn
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
+    tints: ShadeTints | None = None  # what shade on it looks like; None: that isn't known
 
     def box(self) -> tuple[slice, slice]:
         """Rows and columns of the subject's way, with a border."""
@@ -53,7 +55,7 @@ class Plate:
 
     def part(self, box: tuple[slice, slice]) -> Plate:
         """The plate in a box of rows and columns."""
-        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "base_row"}
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("base_row", "tints")}
         return replace(self, **{name: np.ascontiguousarray(values[box]) for name, values in arrays.items()})
 
 
