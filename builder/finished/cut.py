@@ -72,7 +72,8 @@ def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.nd
     subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
     # What is never clear is subject; but under an open stand the shade may never leave a place.
     never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    subject = (subject | never_clear) & clean.way
+    # Off the axis it may still be seen past: there what looks like the plate is no sure thing.
+    subject = (subject | never_clear & (clean.stands | ~look.calm)) & clean.way
 
     backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
@@ -204,12 +205,12 @@ def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray,
     patch = labels[row, column]
     near = (row // 4, column // 4)
 
-    def apart(side: np.ndarray) -> np.ndarray:
+    def apart(side: np.ndarray, else_tint: float) -> np.ndarray:
         weight = (side & (shade < 0.95)).astype(np.float32)
         total = [cv2.resize(part, small, interpolation=cv2.INTER_AREA) for part in (tint * weight[..., None], weight)]
         mean, count_near = (cv2.GaussianBlur(part, (0, 0), sigma)[near] for part in total)
-        away = np.abs(tint[row, column] - mean / np.maximum(count_near, 1e-4)[:, None]).max(axis=1)
-        away[count_near < 1e-3] = 9.0
+        usual = np.where(count_near[:, None] < 1e-3, else_tint, mean / np.maximum(count_near, 1e-4)[:, None])
+        away = np.abs(tint[row, column] - usual).max(axis=1)
         return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
 
     edgeless = _edgeless(labels, count, subject & look.flat)
@@ -219,7 +220,7 @@ def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray,
     # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
     clear = _mean(labels, count, np.where(clean.stands, 0, clean.clear))
     mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
-    alike = apart(backdrop) < 0.7 * apart(subject)
+    alike = apart(backdrop, 1.0) < 0.7 * apart(subject, 9.0)  # shade of one light has no tint; a subject must be near
     good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE) & ~mark
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - _DEEPEST_SHADE) & (clear > _OFTEN)
