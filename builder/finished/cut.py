@@ -16,11 +16,13 @@ from builder import colour
 from builder.finished.tints import WEIGHTS, ShadeTints
 
 _SQUARE = np.ones((3, 3), np.uint8)
+_SLOT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11))  # a fiftieth of the grid: wider ones aren't closed
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
 _DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
 _OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
+_HALF_CLEAR = 0.3  # share of the frames: a place within the subject's reach that shows the backdrop as often as not
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
@@ -39,7 +41,8 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
-    subject, backdrop = seeds(frame, soft, clean)
+    look = _look(frame, soft, clean)
+    subject, backdrop = seeds(look, clean)
     if not subject.any():
         return subject
     found = _divided(soft, subject, backdrop)
@@ -47,7 +50,16 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
         inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
         found = _divided(soft, subject, backdrop | (~hull & ~subject)) | (found & inside)
-    return _without_specks(found)
+    return _without_specks(found | _gaps(found, backdrop | look.calm))
+
+
+def _gaps(found: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """Slots in the subject, narrow and yet no mere corners, that nothing says are backdrop: a stripe of its own, whose
+    end at the outline let the backdrop's flood in."""
+    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, _SLOT) > 0
+    slots = (closed & ~found & (cv2.dilate(backdrop.astype(np.uint8), _SQUARE) == 0)).astype(np.uint8)
+    broad = cv2.erode(slots, _SQUARE)
+    return cv2.dilate(broad, np.ones((5, 5), np.uint8)) & slots > 0
 
 
 def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
@@ -63,9 +75,8 @@ def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.
     return found | (labels == -1) & (half > 0) & (size > half) & ~backdrop
 
 
-def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
-    """Certainly subject and certainly backdrop, bool (h, w). soft: the smoothed difference to the plate, codes."""
-    look = _look(frame, soft, clean)
+def seeds(look: _Look, clean) -> tuple[np.ndarray, np.ndarray]:
+    """Certainly subject and certainly backdrop, bool (h, w)."""
     steady, size = clean.steady, look.size
     subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
     # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
@@ -77,7 +88,7 @@ def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.nd
 
     backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
-    backdrop |= _holes(look, look.calm & ~backdrop)
+    backdrop |= _holes(look, look.calm & ~backdrop, clean)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
     shade_patch, dark_thing = _shut_in(left, look, backdrop, subject, clean)
     backdrop |= shade_patch
@@ -156,16 +167,19 @@ def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
     return good[labels]
 
 
-def _holes(look: _Look, calm: np.ndarray) -> np.ndarray:
+def _holes(look: _Look, calm: np.ndarray, clean) -> np.ndarray:
     """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
 
-    A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
+    A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it. Where
+    the turn often shows the backdrop even a small one is a hole.
     """
     inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
     usual = np.median(look.size[calm]) if calm.any() else 0.0
     even = _mean(labels, count, look.size) < 1.5 * usual
-    good = even & (stats[:, 4] >= 12) & (_edgeless(labels, count, look.flat & ~calm) < 0.15)
+    edgeless = _edgeless(labels, count, look.flat & ~calm)
+    often = _mean(labels, count, np.where(clean.steady & clean.seen, clean.clear, 0)) > _HALF_CLEAR
+    good = even & (edgeless < 0.15) & (stats[:, 4] >= np.where(often, 4, 12))
     good[0] = False
     return good[labels]
 
