@@ -47,9 +47,11 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         return subject
     found = _divided(soft, subject, backdrop)
     if hull is not None:
-        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
+        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere, nor
+        # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
         inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-        found = _divided(soft, subject, backdrop | (~hull & ~subject)) | (found & inside)
+        dark = cv2.morphologyEx((look.shade < _DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
+        found = _divided(soft, subject, backdrop | (~hull & ~subject)) | inside & (found | dark & ~backdrop & ~clean.steady)
     return _without_specks(found | _gaps(found, backdrop | look.calm))
 
 
