@@ -16,13 +16,16 @@ from builder import colour
 from builder.finished.tints import WEIGHTS, ShadeTints
 
 _SQUARE = np.ones((3, 3), np.uint8)
-_SLOT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11))  # a fiftieth of the grid: wider ones aren't closed
+_EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
+_SLOT = 0.017  # of the grid's side: wider slots aren't closed
+_BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
 _DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
 _OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
 _HALF_CLEAR = 0.3  # share of the frames: a place within the subject's reach that shows the backdrop as often as not
+_THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
@@ -43,6 +46,8 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     look = _look(frame, soft, clean)
     subject, backdrop = seeds(look, clean)
+    if hull is not None:
+        subject |= _dark_things(look, subject, backdrop, hull, clean)
     if not subject.any():
         return subject
     found = _divided(soft, subject, backdrop)
@@ -52,13 +57,32 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
         dark = cv2.morphologyEx((look.shade < _DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
         found = _divided(soft, subject, backdrop | (~hull & ~subject)) | inside & (found | dark & ~backdrop & ~clean.steady)
-    return _without_specks(found | _gaps(found, backdrop | look.calm))
+    return _without_specks(found | _gaps(found, backdrop | look.calm | (clean.clear > _HALF_CLEAR)))
+
+
+def _dark_things(look: _Look, subject, backdrop, hull, clean) -> np.ndarray:
+    """Dark all the same in a place that other frames show to be clear, and in the hull: no shade, which stays behind.
+
+    Without the other frames a black plug on a black disc is a patch of shade.
+    """
+    free = hull & ~backdrop & ~clean.steady & clean.way
+    dark = free & ~subject & (look.shade < 1 - _THING_DEPTH) & (clean.clear > _HALF_CLEAR)
+    broad = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(_BROAD, dark))
+    # Its lit side may be as bright as the disc. Nearer to the backdrop than this the outline may run.
+    near = cv2.dilate(broad, _disc(_BROAD, dark), iterations=2) > 0
+    return near & (cv2.erode(free.astype(np.uint8), _disc(_EDGE, dark)) > 0)
+
+
+def _disc(share: float, picture: np.ndarray) -> np.ndarray:
+    """A round element whose diameter is a share of the picture's longer side."""
+    size = 2 * max(1, round(share * max(picture.shape) / 2)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
 
 
 def _gaps(found: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
     """Slots in the subject, narrow and yet no mere corners, that nothing says are backdrop: a stripe of its own, whose
     end at the outline let the backdrop's flood in."""
-    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, _SLOT) > 0
+    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, _disc(_SLOT, found)) > 0
     slots = (closed & ~found & (cv2.dilate(backdrop.astype(np.uint8), _SQUARE) == 0)).astype(np.uint8)
     broad = cv2.erode(slots, _SQUARE)
     return cv2.dilate(broad, np.ones((5, 5), np.uint8)) & slots > 0
@@ -96,6 +120,11 @@ def seeds(look: _Look, clean) -> tuple[np.ndarray, np.ndarray]:
     backdrop |= shade_patch
     subject |= dark_thing & clean.way
     return subject, (backdrop & ~subject) | ~clean.way
+
+
+def may_be_subject(frame: np.ndarray, clean) -> np.ndarray:
+    """All that isn't certainly backdrop, bool (h, w)."""
+    return ~seeds(_look(frame, cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8), clean), clean)[1]
 
 
 def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
@@ -240,7 +269,7 @@ def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray,
     good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE) & ~mark
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - _DEEPEST_SHADE) & (clear > _OFTEN)
-    thing = large & ((outlined > 0.5) & (depth > 0.3) | black)
+    thing = large & ((outlined > 0.5) & (depth > _THING_DEPTH) | black)
     good[0] = thing[0] = False
     return good[labels], thing[labels]
 
