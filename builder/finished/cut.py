@@ -20,6 +20,8 @@ _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both 
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
+_RINGING = 0.03  # 1 σ over the step of an outline nearby: what JPEG spreads over the blocks that the outline runs through
+_BLOCK = np.ones((9, 9), np.uint8)
 _DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
@@ -160,6 +162,7 @@ def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
     usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
     usual = max(_NOISE_CODES, usual)
     noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
+    noise = np.where(steady, np.maximum(noise, _RINGING * cv2.dilate(size, _BLOCK)), noise)
     ratio, shade, no_shade = _shade(frame, clean.lit, usual, clean.tints)
     # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
     # values span 3 σ on average.
