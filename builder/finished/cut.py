@@ -16,6 +16,7 @@ from builder import colour
 from builder.finished.tints import WEIGHTS, ShadeTints
 
 _SQUARE = np.ones((3, 3), np.uint8)
+_EVEN_LINE = 1.2  # px of the grid: σ; a line two pixels broad outlives it
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
@@ -59,6 +60,7 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
         dark = cv2.morphologyEx((look.shade < _DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
         found = _divided(soft, subject, backdrop | (~hull & ~subject)) | inside & (found | dark & ~backdrop & ~clean.steady)
+    found = _smoothed(found, subject, backdrop)
     return _without_specks(found | _gaps(found, backdrop | look.calm | (clean.clear > _HALF_CLEAR)))
 
 
@@ -79,6 +81,15 @@ def _disc(share: float, picture: np.ndarray) -> np.ndarray:
     """A round element whose diameter is a share of the picture's longer side."""
     size = 2 * max(1, round(share * max(picture.shape) / 2)) + 1
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+
+
+def _smoothed(found: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """The cut with its outline drawn evenly: the floods meet along a line that noise throws to and fro by a pixel or two.
+
+    Thin parts that are beyond doubt stay, and so do thin slots.
+    """
+    smooth = cv2.GaussianBlur(found.astype(np.float32), (0, 0), _EVEN_LINE) > 0.5
+    return np.where(smooth, ~backdrop | found, subject & found)
 
 
 def _gaps(found: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
