@@ -11,7 +11,7 @@ import numpy as np
 from builder import colour
 from builder.catalog.css_colour import parse_colour
 from builder.finished import place
-from builder.finished.cut import cut_subject
+from builder.finished.cut import cut_subject, may_be_subject
 from builder.finished.disc import Disc, find_disc
 from builder.finished.hull import Hull, carve
 from builder.finished.light import across, exposure, neutral_of_card
@@ -101,11 +101,12 @@ def _turned(measures: SpinMeasures) -> tuple[float, ...]:
 
 
 def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
-    """Where the subject can be, from all the survey's picks, cut at half size: once as they are, once within the first."""
+    """Where the subject can be, from all the survey's picks at half size: first from what each frame can't rule out, then
+    from cuts within that."""
     half = clean.half()
     to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
-    cuts = abreast(lambda frame: cut_subject(frame.astype(np.float32), half), halves)
-    hull = carve(cuts, angles, camera, to_half)
+    possible = abreast(lambda frame: may_be_subject(frame.astype(np.float32), half), halves)
+    hull = carve(possible, angles, camera, to_half, slack=0)
     if hull is None:
         return None
     around = np.ones((3, 3), np.uint8)
