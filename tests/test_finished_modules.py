@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from builder.finished import place
+from builder.finished import place, sample
 from builder.finished.disc import find_disc
 from builder.finished.hull import carve
 from builder.finished.shadow import light_left
@@ -123,3 +123,18 @@ def test_the_empty_disc_and_what_moves_are_no_round_thing(motion):
     change = np.zeros((300, 400), np.float32)
     change[105:190, 165:235] = motion
     assert find_standing(picture, change, 200.0) is None
+
+
+@pytest.mark.parametrize("scale", [0.52, 0.8, 1.0])
+def test_a_picture_sampled_in_bands_is_the_one_sampled_at_one_go(monkeypatch, scale):
+    pixels = np.random.default_rng(5).integers(0, 256, (420, 560, 3), np.uint8)
+    turn = np.array([[np.cos(0.01), -np.sin(0.01), 3.3], [np.sin(0.01), np.cos(0.01), -2.1], [0, 0, 1.0]])
+    size = round(560 * scale), round(420 * scale)
+    copy, to_grid, gain = sample.Copy(pixels, np.eye(3)), sample.scaling(scale, scale) @ turn, (1.1, 1.0, 0.93)
+    found = []
+    for at_once in (9_000, 10_000_000):
+        monkeypatch.setattr(sample, "BAND_PIXELS", at_once)
+        found.append(sample.sample_light(copy, to_grid, size, gain))
+    assert found[0].shape == (size[1], size[0], 3)
+    # noise from black to white in one pixel: what is sampled 1/5000 px beside its place shows
+    assert np.abs(found[0] - found[1]).max() < 2e-4

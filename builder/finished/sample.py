@@ -135,4 +135,4 @@ def _window(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int]) -> tupl
     right = int(np.clip(math.ceil(x.max()) + border + 1, left + 1, pixels.shape[1]))
     bottom = int(np.clip(math.ceil(y.max()) + border + 1, top + 1, pixels.shape[0]))
     moved = warp @ np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
-    return np.ascontiguousarray(pixels[top:bottom, left:right]), moved
+    return pixels[top:bottom, left:right], moved

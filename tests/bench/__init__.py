@@ -1,0 +1,1 @@
+import builder  # noqa: F401  before numpy: see there
