@@ -12,7 +12,7 @@ from builder import colour
 from builder.catalog.css_colour import parse_colour
 from builder.finished import place
 from builder.finished.cut import cut_subject, may_be_subject
-from builder.finished.disc import Disc, find_disc
+from builder.finished.disc import Disc, find_disc, flatness_seen_by
 from builder.finished.hull import Hull, carve
 from builder.finished.light import across, exposure, neutral_of_card
 from builder.finished.sample import NO_GAIN, affine, scaling
@@ -119,7 +119,10 @@ def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:
         return None
     plate = survey.plate
     axis = (measures.axis_x + 0.5) * survey.scale - 0.5
-    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg)
+    flatness = None
+    if measures.camera is not None:
+        flatness = flatness_seen_by(measures.camera, np.linalg.inv(survey.to_source()))
+    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg, flatness)
 
 
 def _placement(photo, measures, settings, survey: Survey, px_per_mm, disc_mm, side_mm, notes) -> place.Placement:
