@@ -17,6 +17,7 @@ from builder.finished.tints import WEIGHTS, ShadeTints
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _EVEN_LINE = 1.2  # px of the grid: σ; a line two pixels broad outlives it
+_SPECK = 12  # px: fewer that stray from the shade's colours are noise
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
@@ -123,7 +124,7 @@ def seeds(look: _Look, clean) -> tuple[np.ndarray, np.ndarray]:
     # What is never clear is subject; but under an open stand the shade may never leave a place.
     never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     # Off the axis it may still be seen past: there what looks like the plate is no sure thing.
-    subject = (subject | never_clear & (clean.stands | ~look.calm)) & clean.way
+    subject = _without_specks((subject | never_clear & (clean.stands | ~look.calm)) & clean.way, _SPECK)
 
     backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
@@ -294,11 +295,12 @@ def largest(values: np.ndarray) -> np.ndarray:
     return cv2.max(cv2.max(one, two), three)
 
 
-def _without_specks(found: np.ndarray) -> np.ndarray:
-    """The large patches; a patch under a hundredth of the largest is a mark on the disc or noise."""
+def _without_specks(found: np.ndarray, least: int = 0) -> np.ndarray:
+    """The patches of at least `least` px; 0: the large ones, of which a patch under a hundredth of the largest is a mark on
+    the disc or noise."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=8)
     if count < 2:
         return found
     areas = stats[:, 4].copy()
     areas[0] = 0
-    return (areas >= 0.01 * areas.max())[labels]
+    return (areas >= (least or 0.01 * areas.max()))[labels]
