@@ -63,13 +63,18 @@ def flatness_seen_by(seen_by: TurnCamera, to_picture: np.ndarray) -> Flatness:
 
 
 def find_disc(
-    plate: np.ndarray, motion: np.ndarray, core: np.ndarray, axis_x: float, lean_deg: float, flatness: Flatness | None = None
+    plate: np.ndarray,
+    motion: np.ndarray,
+    core: np.ndarray,
+    axis_x: float,
+    lean_deg: float,
+    flatness: Flatness | None = None,
 ) -> Disc | None:
     """The disc in a clean plate.
 
     plate: float32 (h, w, 3) sRGB codes. motion: float32 (h, w), codes by which a pixel changes over the turn. core:
     bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing.
-    axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where it is known.
+    axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where known.
     Returns None when no ellipse about the axis shows an edge along enough of its outline, or two of different size do.
     """
     base_y, base_half = _base(core)
