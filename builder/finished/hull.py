@@ -27,7 +27,7 @@ _WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a hi
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Hull:
-    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> pixel of the grid."""
+    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> grid pixel."""
 
     surface: np.ndarray
     camera: Camera
@@ -59,7 +59,8 @@ def carve(
 ) -> Hull | None:
     """The hull of a turn: cuts bool (h, w), one a frame; angles in radians, counter-clockwise seen from above.
 
-    to_grid: 3×3, reference pixel -> pixel of the cuts. slack: px by which a cut may be too small. Returns None when nothing is left.
+    to_grid: 3×3, reference pixel -> pixel of the cuts. slack: px by which a cut may be too small. Returns None when
+    nothing is left.
     """
     height, width = cuts[0].shape
     camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)

@@ -1,5 +1,5 @@
-"""What the frames of a turn say pixel by pixel: the colour most of them show, how much changes, where the subject passes,
-and how far light and shade carry the backdrop. Frames are registered and evened: uint8 (n, h, w, 3) sRGB codes.
+"""What the frames of a turn say pixel by pixel: the colour most of them show, how much changes, where the subject
+passes, and how far light and shade carry the backdrop. Frames are registered and evened: uint8 (n, h, w, 3) sRGB codes.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import math
 import cv2
 import numpy as np
 
-from builder.finished.cut import largest
+from builder.finished.look import largest
 from builder.finished.standing import Standing
 
 
@@ -124,11 +124,13 @@ def crossed_by_outlines(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
     return cv2.dilate((steep > _OUTLINE_CODES).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
 
 
-def spread_of(stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def spread_of(
+    stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """How far light and shade carry the backdrop from the plate, codes, nine of ten frames; and where it is steady.
 
     Measured where nothing with an outline passes. In the subject's way, the most that is seen on the same rows: what
-    lies at one height in the picture lies about as far behind, on the wall or on the table, and shade falls on it alike.
+    lies at one height in the picture lies about as far behind, on the wall or on the table, and is shaded alike.
     """
     out = np.empty(colour.shape[:2], np.float32)
     for top in range(0, out.shape[0], 32):

@@ -2,8 +2,8 @@
 
 A pixel of the backdrop shows the same colour in every frame in which the subject isn't before it. Where that is most
 frames, the densest group of its values is the plate. In the subject's way (much of the middle) the densest group may be
-the subject itself: there the plate grows inwards from what is sure, by values that some frames do show and that carry on
-smoothly; what no frame shows is filled in smoothly.
+the subject itself: there the plate grows inwards from what is sure, by values that some frames do show and that carry
+on smoothly; what no frame shows is filled in smoothly.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
-from builder.finished.cut import largest
+from builder.finished.look import largest
 from builder.finished.over_turn import (
     SUBJECT_CODES,
     change,
@@ -30,7 +30,7 @@ from builder.finished.over_turn import (
 from builder.finished.standing import find_standing
 from builder.finished.tints import ShadeTints
 
-_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
+_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer, an outline, white on white even, steeper
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 

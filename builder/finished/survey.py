@@ -1,4 +1,4 @@
-"""A whole turn at once, on reduced copies: its clean plate, where the subject is in each frame, and whether to trust that."""
+"""A whole turn at once, on reduced copies: its clean plate, the subject in each frame, and whether to trust that."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 
 from builder import colour
-from builder.finished.cut import could_be_backdrop, cut_subject, shade_tints
+from builder.finished.cut import cut_subject
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
+from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
 from builder.finished.values import CleanSet, Rgb, halved
 from builder.measured.abreast import abreast, one_by_one

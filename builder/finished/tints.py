@@ -2,7 +2,7 @@
 
 Shade keeps a share of each light that falls on a place. With two lights, a window and a lamp, what is left of the three
 channels lies in a plane through black, whichever share of either is kept: over the plate the tint moves along one line,
-between the two lights' colours, and hardly off it (light is additive; a coloured thing nearby adds a little of its own).
+between the two lights' colours, and hardly off it (light adds up; a coloured thing nearby adds a little of its own).
 Which line that is, and how far off it real shade strays, the turn says: there is plenty of shade beyond doubt in it.
 """
 
