@@ -16,7 +16,14 @@ class Ran:
     err: str
 
 
+PARALLEL = {"build", "check", "finish", "proof"}
+
+
 def kickwheel(*words: str | Path, cwd: Path | None = None, env: dict[str, str] | None = None, timeout: float = 300) -> Ran:
+    """Where tests already run side by side, a command that says nothing of jobs gets one: starting workers takes longer
+    than the small spins of tests."""
+    if "PYTEST_XDIST_WORKER" in os.environ and str(words[0]) in PARALLEL and "--jobs" not in words:
+        words += ("--jobs", "1")
     done = subprocess.run(
         [sys.executable, "-m", "builder", *map(str, words)],
         cwd=cwd, env=os.environ | (env or {}), capture_output=True, text=True, timeout=timeout,

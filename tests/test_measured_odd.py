@@ -10,7 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from builder.check_report.lines import check_json, check_lines, has_failed
 from builder.colour import to_codes
+from builder.commands.check import check_folder
+from builder.pages.text import json_text
 from tests.command import kickwheel
 from tests.pictures import write_photo
 from tests.turntable import Scene, Turntable
@@ -23,62 +26,69 @@ def photo(index: int, count: int = 24) -> np.ndarray:
     return TABLE.photo(index * 360 / count, noise_seed=index)
 
 
-def checked(folder: Path, pictures: Iterable[np.ndarray]) -> tuple[int, list[str], list[tuple[str, str]]]:
-    """Exit status, lines printed, and (severity, kind) of each finding but for the size of these small pictures."""
+def written(folder: Path, pictures: Iterable[np.ndarray]) -> Path:
     folder.mkdir(exist_ok=True)
     for index, picture in enumerate(pictures):
         write_photo(folder / f"IMG_{index:04d}.jpg", picture, quality=92)
-    ran, asked = kickwheel("check", folder), kickwheel("check", folder, "--json")
-    assert "Traceback" not in ran.err + asked.err and ran.status == asked.status
-    findings = json.loads(asked.out)["items"][0]["findings"] if asked.out else []
-    return ran.status, (ran.out or ran.err).splitlines(), [
+    return folder
+
+
+def checked(folder: Path, pictures: Iterable[np.ndarray]) -> tuple[bool, list[str], list[tuple[str, str]]]:
+    """Whether something must be shot again, lines printed, and (severity, kind) of each finding but for the size of
+    these small pictures. As the command does it, but measured once for both forms of the report."""
+    spins = [measures for measures, _ in check_folder(written(folder, pictures))]
+    findings = json.loads(json_text(check_json(spins)))["items"][0]["findings"]
+    return has_failed(spins), check_lines(spins), [
         (f["severity"], f["kind"]) for f in findings if f["kind"] != "small-frames"
     ]  # fmt: skip
 
 
 def test_no_image(tmp_path):
     (tmp_path / "notes.txt").write_text("buy foam board")
-    status, lines, _ = checked(tmp_path, [])
-    assert status == 2 and len(lines) == 1 and "holds no photo that can be read" in lines[0]
+    ran = kickwheel("check", tmp_path)
+    assert ran.status == 2 and ran.err.count("\n") == 1 and "holds no photo that can be read" in ran.err
 
 
 def test_one_image(tmp_path):
-    status, lines, findings = checked(tmp_path / "jug", [photo(0)])
-    assert status == 1 and findings == [("fail", "too-few-frames")]
+    jug = tmp_path / "jug"
+    failed, lines, findings = checked(jug, [photo(0)])
+    assert failed and findings == [("fail", "too-few-frames")]
+    ran = kickwheel("check", jug)
+    assert ran.status == 1 and ran.out.splitlines() == lines, "the command says the same"
     assert lines[0] == "jug: reshoot. 1 frame, direction unknown, steps can't be judged."
 
 
 def test_two_images(tmp_path):
-    status, _, findings = checked(tmp_path / "jug", [photo(0), photo(1)])
-    assert status == 0 and [one for one in findings if one[0] != "note"] == [("warn", "too-few-frames")]
+    failed, _, findings = checked(tmp_path / "jug", [photo(0), photo(1)])
+    assert not failed and [one for one in findings if one[0] != "note"] == [("warn", "too-few-frames")]
 
 
 def test_all_the_same(tmp_path):
-    status, lines, findings = checked(tmp_path / "jug", [photo(0)] * 12)
-    assert status == 1 and findings[0] == ("fail", "duplicate") and "All frames are the same picture." in lines[1]
+    failed, lines, findings = checked(tmp_path / "jug", [photo(0)] * 12)
+    assert failed and findings[0] == ("fail", "duplicate") and "All frames are the same picture." in lines[1]
 
 
 def test_three_hundred_frames(tmp_path):
-    status, lines, findings = checked(tmp_path / "jug", [photo(k, 300)[::2, ::2] for k in range(300)])
-    assert status == 0 and not [one for one in findings if one[0] == "fail"] and "300 frames" in lines[0]
+    failed, lines, findings = checked(tmp_path / "jug", [photo(k, 300)[::2, ::2] for k in range(300)])
+    assert not failed and not [one for one in findings if one[0] == "fail"] and "300 frames" in lines[0]
 
 
 @pytest.mark.parametrize("mode", ["one channel", "three channels"])
 def test_grey_scale(tmp_path, mode):
     greys = [photo(k).mean(axis=2).astype(np.uint8) for k in range(24)]
     pictures = greys if mode == "one channel" else [np.repeat(g[..., None], 3, axis=2) for g in greys]
-    status, _, findings = checked(tmp_path / "jug", pictures)
-    assert status == 0 and "cast" not in {kind for _, kind in findings}
+    failed, _, findings = checked(tmp_path / "jug", pictures)
+    assert not failed and "cast" not in {kind for _, kind in findings}
 
 
 def test_a_backdrop_brighter_than_white(tmp_path):
     bright = [to_codes(TABLE.linear(k * 15.0)[0] * np.float32(2.2)) for k in range(24)]
-    status, _, findings = checked(tmp_path / "jug", bright)
-    assert status == 0 and not [one for one in findings if one[0] == "fail"]
+    failed, _, findings = checked(tmp_path / "jug", bright)
+    assert not failed and not [one for one in findings if one[0] == "fail"]
 
 
 def test_a_subject_that_fills_the_frame(tmp_path):
     near = Turntable(Scene(shape="boat", size_mm=110.0), width=160, height=120, distance_mm=520, focal35_mm=45)
-    status, lines, findings = checked(tmp_path / "jug", [near.photo(k * 15.0, noise_seed=k) for k in range(24)])
-    assert status == 1 and ("fail", "cut-off") in findings and ("fail", "obstructed") not in findings
+    failed, lines, findings = checked(tmp_path / "jug", [near.photo(k * 15.0, noise_seed=k) for k in range(24)])
+    assert failed and ("fail", "cut-off") in findings and ("fail", "obstructed") not in findings
     assert any("Step back or zoom out" in line for line in lines)

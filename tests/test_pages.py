@@ -327,6 +327,8 @@ def test_embed_page_is_the_viewer_alone():
     page = SITE["milk-jug/embed/index.html"]
     element = parse(page).find(".//kick-spin")
     assert "embed" in element.attrib and element.attrib["base"] == "../"
+    notes = element.findall(".//noscript//details//li")  # its marks can't be opened without script
+    assert [note.find("strong").text for note in notes] == [spot["label"] for spot in json.loads(SITE["milk-jug/spin.json"])["hotspots"]] != []
     assert "noindex" not in page
     assert "color-scheme" not in page
     assert parse(page).find(".//header") is None

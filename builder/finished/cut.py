@@ -1,32 +1,23 @@
 """Which pixels of a frame are the subject: a hard cut between subject and backdrop, by difference to the clean plate.
 
-Light and shade on the backdrop change softly and scale its colour; an object has an outline. So what differs beyond
-doubt and what doesn't differ are seeds, and the rest is divided where the difference changes most steeply (a watershed,
-F. Meyer, Topographic distance and watershed lines, Signal Processing 38 (1994) 113-125, as OpenCV has it).
+What differs beyond doubt and what doesn't differ are seeds, and the rest is divided where the difference changes most
+steeply (a watershed, F. Meyer, Topographic distance and watershed lines, Signal Processing 38 (1994) 113-125, as OpenCV
+has it).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
-from builder import colour
+from builder.finished.look import DEEPEST_SHADE, Look, largest, look_at
+from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, seeds, without_specks
 
 _SQUARE = np.ones((3, 3), np.uint8)
-_NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
-_DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
-_SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
-_NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, a patch that looks like it is a mark
-_OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
-_MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
-_NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
-# Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
-# by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
-_TINT = 0.05
-_TINT_BY_DEPTH = 0.35
-_TINT_BY_LIGHT = 0.25
+_EVEN_LINE = 1.2  # px of the grid: σ; a line two pixels broad outlives it
+_EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
+_SLOT = 0.017  # of the grid's side: wider slots aren't closed
+_BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 
 
 def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.ndarray:
@@ -35,16 +26,53 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
-    soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
-    subject, backdrop = seeds(frame, soft, clean)
+    look = look_at(frame, clean)
+    subject, backdrop = seeds(look, clean)
+    if hull is not None:
+        subject |= _dark_things(look, subject, backdrop, hull, clean)
     if not subject.any():
         return subject
-    found = _divided(soft, subject, backdrop)
+    found = _divided(look.soft, subject, backdrop)
     if hull is not None:
-        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
+        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere, nor
+        # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
         inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-        found = _divided(soft, subject, backdrop | (~hull & ~subject)) | (found & inside)
-    return _without_specks(found)
+        dark = cv2.morphologyEx((look.shade < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
+        kept = found | dark & ~backdrop & ~clean.steady
+        found = _divided(look.soft, subject, backdrop | (~hull & ~subject)) | inside & kept
+    found = _smoothed(found, subject, backdrop)
+    return without_specks(found | _gaps(found, backdrop | look.calm | (clean.clear > HALF_CLEAR)))
+
+
+def _dark_things(look: Look, subject, backdrop, hull, clean) -> np.ndarray:
+    """Dark all the same in a place that other frames show to be clear, and in the hull: no shade, which stays behind.
+
+    Without the other frames a black plug on a black disc is a patch of shade.
+    """
+    free = hull & ~backdrop & ~clean.steady & clean.way
+    dark = free & ~subject & (look.shade < 1 - THING_DEPTH) & (clean.clear > HALF_CLEAR)
+    broad = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(_BROAD, dark))
+    # Its lit side may be as bright as the disc. Nearer to the backdrop than this the outline may run.
+    near = cv2.dilate(broad, _disc(_BROAD, dark), iterations=2) > 0
+    return near & (cv2.erode(free.astype(np.uint8), _disc(_EDGE, dark)) > 0)
+
+
+def _smoothed(found: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """The cut with its outline drawn evenly: the floods meet along a line that noise throws to and fro by a pixel.
+
+    Thin parts that are beyond doubt stay, and so do thin slots.
+    """
+    smooth = cv2.GaussianBlur(found.astype(np.float32), (0, 0), _EVEN_LINE) > 0.5
+    return np.where(smooth, ~backdrop | found, subject & found)
+
+
+def _gaps(found: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """Slots in the subject, narrow and yet no mere corners, that nothing says are backdrop: a stripe of its own, whose
+    end at the outline let the backdrop's flood in."""
+    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, _disc(_SLOT, found)) > 0
+    slots = (closed & ~found & (cv2.dilate(backdrop.astype(np.uint8), _SQUARE) == 0)).astype(np.uint8)
+    broad = cv2.erode(slots, _SQUARE)
+    return cv2.dilate(broad, np.ones((5, 5), np.uint8)) & slots > 0
 
 
 def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
@@ -60,169 +88,7 @@ def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.
     return found | (labels == -1) & (half > 0) & (size > half) & ~backdrop
 
 
-def seeds(frame: np.ndarray, soft: np.ndarray, clean) -> tuple[np.ndarray, np.ndarray]:
-    """Certainly subject and certainly backdrop, bool (h, w). soft: the smoothed difference to the plate, codes."""
-    look = _look(frame, soft, clean)
-    steady, size = clean.steady, look.size
-    subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
-    # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
-    subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
-    # What is never clear is subject; but under an open stand the shade may never leave a place.
-    never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    subject = (subject | never_clear) & clean.way
-
-    backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
-    # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
-    backdrop |= _holes(look, look.calm & ~backdrop)
-    left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
-    shade_patch, dark_thing = _shut_in(left, look, backdrop, subject, clean)
-    backdrop |= shade_patch
-    subject |= dark_thing & clean.way
-    return subject, (backdrop & ~subject) | ~clean.way
-
-
-def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
-    """Where a frame shows what the plate, or light and shade on it, could look like: bool (h, w)."""
-    look = _look(frame, cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8), clean)
-    return look.calm | look.shaded
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Look:
-    """How a frame differs from the plate, (h, w) each."""
-
-    size: np.ndarray  # codes, the largest of the channels
-    noise: np.ndarray  # codes, 1 σ of `size`
-    ratio: np.ndarray  # (h, w, 3): linear light over the lit plate's
-    shade: np.ndarray  # the same in one number
-    no_shade: np.ndarray  # bool: no light or shade on the plate looks like that
-    flat: np.ndarray  # bool: no outline runs here
-    calm: np.ndarray  # bool: within noise of the plate
-    shaded: np.ndarray  # bool: within noise of a soft shade on it
-
-
-def _look(frame: np.ndarray, soft: np.ndarray, clean) -> _Look:
-    size, steady = largest(np.abs(soft)), clean.steady
-    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
-    usual = max(_NOISE_CODES, usual)
-    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
-    ratio, shade, no_shade = _shade(frame, clean.lit, usual)
-    # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
-    # values span 3 σ on average.
-    range_ = largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
-    flat = range_ < 3 * usual + _SOFT_EDGE * largest(clean.lit)
-    shaded = ~steady & flat & ~no_shade & (shade >= _DEEPEST_SHADE) & (shade < 1.03)
-    return _Look(size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
-
-
-def _shade(frame: np.ndarray, plate: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that.
-
-    noise: codes. Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
-    """
-    dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
-    ratio = cv2.blur(light / dark, (3, 3))
-    shade = cv2.transform(ratio, np.float32([[0.3, 0.5, 0.2]]))
-    tint = largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
-    unsure = 2 * noise * 2.4 / (largest(plate) + 14)
-    odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
-    return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
-
-
-def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Allowed pixels that hang together with the start, less a pixel's breadth at their edge."""
-    whole = cv2.erode(allowed.astype(np.uint8), _SQUARE)
-    labels = cv2.connectedComponents(whole, connectivity=4)[1]
-    ours = np.unique(labels[start & (whole > 0)])
-    good = np.zeros(labels.max() + 1, bool)
-    good[ours[ours > 0]] = True
-    return good[labels]
-
-
-def _holes(look: _Look, calm: np.ndarray) -> np.ndarray:
-    """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
-
-    A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
-    """
-    inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
-    usual = np.median(look.size[calm]) if calm.any() else 0.0
-    even = _mean(labels, count, look.size) < 1.5 * usual
-    good = even & (stats[:, 4] >= 12) & (_edgeless(labels, count, look.flat & ~calm) < 0.15)
-    good[0] = False
-    return good[labels]
-
-
-def _mean(labels: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
-    """Mean of the values over each patch, (count,)."""
-    total = np.bincount(labels.ravel(), weights=values.ravel(), minlength=count)
-    return total / np.maximum(np.bincount(labels.ravel(), minlength=count), 1)
-
-
-def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
-    """Of each patch, the share of its surroundings (2 to 3 px off) into which it goes over without an edge."""
-    ring = cv2.dilate(labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32)
-    ring[labels > 0] = 0
-    around = np.bincount(ring.ravel(), minlength=count)
-    return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
-
-
-def _shut_in(shaded, look: _Look, backdrop, subject, clean) -> tuple[np.ndarray, np.ndarray]:
-    """Even patches that no soft way joins to the backdrop: which are its shade, and which a dark thing. Bool (h, w) each.
-
-    Shade may end sharply only at what hides it: shut in by the subject (under a hull, between feet), with the tint of
-    the near backdrop's shade. What ends sharply at the backdrop itself is a thing with an outline.
-
-    Tint is the ratio's balance between channels; a patch joins the side whose tint nearby is nearer its own. What goes
-    over into the subject without an edge is subject.
-    """
-    whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
-    if count < 2:
-        return whole > 0, whole > 0
-    ratio, shade = look.ratio, look.shade
-    tint = ratio / (shade[..., None] + 0.02)
-    small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
-    sigma = 0.06 * small[0]
-    row, column = np.nonzero(labels)
-    patch = labels[row, column]
-    near = (row // 4, column // 4)
-
-    def apart(side: np.ndarray) -> np.ndarray:
-        weight = (side & (shade < 0.95)).astype(np.float32)
-        total = [cv2.resize(part, small, interpolation=cv2.INTER_AREA) for part in (tint * weight[..., None], weight)]
-        mean, count_near = (cv2.GaussianBlur(part, (0, 0), sigma)[near] for part in total)
-        away = np.abs(tint[row, column] - mean / np.maximum(count_near, 1e-4)[:, None]).max(axis=1)
-        away[count_near < 1e-3] = 9.0
-        return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
-
-    edgeless = _edgeless(labels, count, subject & look.flat)
-    outlined = _edgeless(labels, count, backdrop)
-    depth = _mean(labels, count, 1 - look.shade)
-    large = stats[:, 4] >= 12
-    # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
-    clear = _mean(labels, count, np.where(clean.stands, 0, clean.clear))
-    mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
-    alike = apart(backdrop) < 0.7 * apart(subject)
-    good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - _DEEPEST_SHADE) & ~mark
-    # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
-    black = (depth > 1 - _DEEPEST_SHADE) & (clear > _OFTEN)
-    thing = large & ((outlined > 0.5) & (depth > 0.3) | black)
-    good[0] = thing[0] = False
-    return good[labels], thing[labels]
-
-
-def largest(values: np.ndarray) -> np.ndarray:
-    """The largest of three channels, (h, w)."""
-    one, two, three = cv2.split(values)
-    return cv2.max(cv2.max(one, two), three)
-
-
-def _without_specks(found: np.ndarray) -> np.ndarray:
-    """The large patches; a patch under a hundredth of the largest is a mark on the disc or noise."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=8)
-    if count < 2:
-        return found
-    areas = stats[:, 4].copy()
-    areas[0] = 0
-    return (areas >= 0.01 * areas.max())[labels]
+def _disc(share: float, picture: np.ndarray) -> np.ndarray:
+    """A round element whose diameter is a share of the picture's longer side."""
+    size = 2 * max(1, round(share * max(picture.shape) / 2)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+
+from builder.measured.turn_camera import Camera, project
+from builder.spin import TurnCamera
+
+Flatness = Callable[[np.ndarray, float], np.ndarray]  # rows and half width of ellipses -> their half heights, px
 
 # The edge counts as seen where brightness changes across it at least this much, in sRGB codes; a stronger change counts
 # no more, so that a long faint edge beats a short strong one.
@@ -13,7 +19,10 @@ _SEEN_CODES = 1.5
 _STEEP = 12.0  # by which the codes are divided where the steepest place along a blurred edge is wanted
 _LEAST_SEEN = 0.6  # share of the outline that must show an edge, or there is no disc
 _CLEAR_LEAD = 0.03  # by which the disc must beat an ellipse of another size
+_MARKS = 0.15  # what marks that turn all along the inside of an outline are worth: half of what its edge can lack
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
+_CAMERA_UNSURE = 0.12  # of a flatness: a degree of tilt, which is as well as a turn tells it, at 10° of elevation
+_ODD = 0.1  # what an ellipse as unlikely as that loses
 _ASPECTS = np.arange(0.12, 0.86, 0.02)  # sine of the camera's elevation, 7° to 58°
 
 
@@ -28,14 +37,45 @@ class Disc:
     lean_deg: float
 
 
+def flatness_seen_by(seen_by: TurnCamera, to_picture: np.ndarray) -> Flatness:
+    """How flat the camera sees circles about the axis: of the ellipses' three numbers it leaves two free.
+
+    to_picture: 3×3, reference pixel -> pixel of the picture.
+    """
+    camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)
+    angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    levels = np.linspace(-1.0, 0.1, 56)  # heights against the camera's own, in its distances to the axis
+    scale = np.sqrt(np.linalg.det(to_picture[:2, :2]))
+
+    def half_heights(rows: np.ndarray, semi_x: float) -> np.ndarray:
+        radius = np.full(len(levels), semi_x / (scale * camera.focal_px))
+        for _ in range(4):  # until each level's circle is seen as wide as that
+            flat = radius[:, None] * np.cos(angle), radius[:, None] * np.sin(angle)
+            circles = np.stack(np.broadcast_arrays(*flat, levels[:, None]), axis=-1)
+            seen = project(camera, circles) @ to_picture[:2, :2].T + to_picture[:2, 2]
+            wide, tall = np.ptp(seen, axis=1).T / 2
+            radius = np.minimum(radius * semi_x / np.maximum(wide, 1e-6), 0.8)
+        middle = (seen[..., 1].max(axis=1) + seen[..., 1].min(axis=1)) / 2
+        order = np.argsort(middle)
+        return np.interp(rows, middle[order], tall[order])
+
+    return half_heights
+
+
 def find_disc(
-    plate: np.ndarray, motion: np.ndarray, core: np.ndarray, axis_x: float, lean_deg: float
+    plate: np.ndarray,
+    motion: np.ndarray,
+    core: np.ndarray,
+    axis_x: float,
+    lean_deg: float,
+    flatness: Flatness | None = None,
 ) -> Disc | None:
     """The disc in a clean plate.
 
     plate: float32 (h, w, 3) sRGB codes. motion: float32 (h, w), codes by which a pixel changes over the turn. core:
-    bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing. axis_x: column of the axis at the disc. Returns None when no ellipse about the axis shows an
-    edge along enough of its outline, or two of different size do.
+    bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing.
+    axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where known.
+    Returns None when no ellipse about the axis shows an edge along enough of its outline, or two of different size do.
     """
     base_y, base_half = _base(core)
     # The plate's own joints, and outlines of what passes, are no edges of the set.
@@ -44,9 +84,15 @@ def find_disc(
     width = plate.shape[1]
 
     def judge(gradient, semi_x: float, rows: list[tuple[float, float]]) -> list[tuple[float, float, float, float]]:
-        score = _edge_score(gradient, known, axis_x, np.array(rows), semi_x, lean_deg)
+        ellipses, odd = np.array(rows), np.zeros(len(rows))
+        if flatness is not None:
+            odd = (ellipses[:, 1] / np.maximum(flatness(ellipses[:, 0], semi_x), 1e-3) - 1) / _CAMERA_UNSURE
+            ellipses, odd = ellipses[np.abs(odd) <= 1], odd[np.abs(odd) <= 1]
+        if not len(ellipses):
+            return []
+        score = _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg) - _ODD * odd * odd
         best = np.argsort(-score, kind="stable")[:3]
-        return [(float(score[k]), *rows[k], semi_x) for k in best]
+        return [(float(score[k]), *map(float, ellipses[k]), semi_x) for k in best]
 
     blurred, sharp = _edges(plate, 1.6), _edges(plate, 0.8)
     rough = []
@@ -59,17 +105,37 @@ def find_disc(
         rows = [(v, b) for v in np.arange(y - 2, y + 2.1, 0.5) for b in np.arange(semi_y - 2, semi_y + 2.1, 0.5)]
         for wide in np.arange(semi_x - 2, semi_x + 2.1, 0.5):
             fine += judge(sharp, float(wide), rows)[:1]
-    if not fine or max(fine)[0] < _LEAST_SEEN:
+    fine = [one for one in fine if one[0] >= _LEAST_SEEN]
+    if not fine:
         return None
+    fine = [(one[0] + _MARKS * _marked(motion, axis_x, one[1:], lean_deg), *one[1:]) for one in fine]
     score, y, semi_y, semi_x = max(fine)
     # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
     rows = [(v, b) for v in np.arange(y - 3, y + 3.1, 0.5) for b in np.arange(semi_y - 3, semi_y + 3.1, 0.5)]
-    steep = [judge(sharp / _STEEP, float(wide), rows)[0] for wide in np.arange(semi_x - 4, semi_x + 4.1, 0.5)]
-    _, y, semi_y, semi_x = max(steep)
+    widths = np.arange(semi_x - 4, semi_x + 4.1, 0.5)
+    _, y, semi_y, semi_x = max(one for wide in widths for one in judge(sharp / _STEEP, float(wide), rows)[:1])
     rivals = [other for other, _, _, wide in fine if abs(wide / semi_x - 1) > 0.08]
     if rivals and max(rivals) > score - _CLEAR_LEAD:
         return None  # better no scale than a wrong one
     return Disc(float(axis_x), float(y), float(semi_x), float(semi_y), float(lean_deg))
+
+
+def _marked(motion: np.ndarray, x: float, ellipse: tuple[float, float, float], lean_deg: float) -> float:
+    """Share of an outline (y, semi_y, semi_x) just inside which things pass and just outside which none do."""
+    inner, outer = (
+        np.max([_along(motion, x, *ellipse, lean_deg, share) for share in shares], axis=0)
+        for shares in ((0.86, 0.89, 0.92, 0.95, 0.98), (1.04, 1.07, 1.1, 1.13))
+    )
+    return float((inner > 2 * outer + 4).mean())
+
+
+def _along(picture, x: float, y: float, semi_y: float, semi_x: float, lean_deg: float, share: float) -> np.ndarray:
+    """The picture's values along an ellipse shrunk or grown to a share of its size."""
+    angle, turn = (np.arange(96) + 0.5) * 2 * np.pi / 96, np.radians(lean_deg)
+    along, across = share * semi_x * np.cos(angle), share * semi_y * np.sin(angle)
+    column = np.rint(x + along * np.cos(turn) - across * np.sin(turn)).astype(int).clip(0, picture.shape[1] - 1)
+    row = np.rint(y + along * np.sin(turn) + across * np.cos(turn)).astype(int).clip(0, picture.shape[0] - 1)
+    return picture[row, column]
 
 
 def _edges(plate: np.ndarray, sigma: float) -> np.ndarray:

@@ -1,8 +1,8 @@
 """Soft coverage at the subject's edge, and the subject's own colour there: no old backdrop stays in the outline.
 
-A pixel on the outline is a mixture in linear light, I = α·F + (1 − α)·B (T. Porter, T. Duff, Compositing digital images,
-SIGGRAPH 1984). B is the backdrop just outside and F the subject just inside; α is I's place between them, read off by
-projection on F − B.
+A pixel on the outline is a mixture in linear light, I = α·F + (1 − α)·B (T. Porter, T. Duff, Compositing digital
+images, SIGGRAPH 1984). B is the backdrop just outside and F the subject just inside; α is I's place between them, read
+off by projection on F − B.
 """
 
 from __future__ import annotations
@@ -74,10 +74,9 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
 
     def at(values: np.ndarray) -> np.ndarray:
         # Rows of a remap may hold at most 32767 pixels: folded.
-        return np.concatenate(
-            [cv2.remap(values, x[:, k : k + 30000], y[:, k : k + 30000], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
-             for k in range(0, x.shape[1], 30000)]
-        )  # fmt: skip
+        parts = [slice(k, k + 30000) for k in range(0, x.shape[1], 30000)]
+        how = {"interpolation": cv2.INTER_LINEAR, "borderMode": cv2.BORDER_REPLICATE}
+        return np.concatenate([cv2.remap(values, x[:, part], y[:, part], **how)[0] for part in parts])
 
     if not x.size:
         return np.zeros(0, np.float32), np.zeros((0, 3), np.float32)
@@ -85,8 +84,8 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
     span = inside - outside
     length = (span * span).sum(axis=1)
     between = ((light - outside) * span).sum(axis=1) / np.maximum(length, 1e-6)
-    # Where the sides vary in themselves by a quarter of what they differ (a mirror's edge), the line decides by itself; and
-    # nowhere may the outline run farther from it than the cut can be wrong.
+    # Where the sides vary in themselves by a quarter of what they differ (a mirror's edge), the line decides by itself;
+    # and nowhere may the outline run farther from it than the cut can be wrong.
     trust = length / (length + 16 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
     plain = _covered(depth)
     alpha = trust * between + (1 - trust) * plain

@@ -37,16 +37,18 @@ def _numbers(plan: FinishPlan, index: int) -> dict[str, str]:
     def triple(values) -> str:
         return " ".join(f"{value:.4f}" for value in values)
 
+    across = "left as it is" if plan.across is None else f"{triple(plan.across[0])} to {triple(plan.across[-1])}"
     moved = matrix(plan.to_reference[index])
     centre = scaling(1, 1) @ [plan.photos[index].width / 2, plan.photos[index].height / 2, 1]
     shift = (moved @ centre - centre)[:2]
+    turned = np.degrees(np.arctan2(moved[1, 0], moved[0, 0]))
     return {
         "frame size": f"{plan.width} × {plan.height} px",
         "axis": f"column {plan.axis_x:.1f} px",
-        "registered by": f"{shift[0]:+.2f}, {shift[1]:+.2f} px, {np.degrees(np.arctan2(moved[1, 0], moved[0, 0])):+.3f}°",
+        "registered by": f"{shift[0]:+.2f}, {shift[1]:+.2f} px, {turned:+.3f}°",
         "evening (r g b)": triple(plan.evening[index]),
         "white balance × exposure (r g b)": triple(plan.balance),
-        "light's colour across": "left as it is" if plan.across is None else f"{triple(plan.across[0])} to {triple(plan.across[-1])}",
+        "light's colour across": across,
         "scale": "not measured" if plan.px_per_mm is None else f"{plan.px_per_mm:.3f} px/mm",
         "shadow kept": f"{plan.shadow:.2f}",
         "notes": "; ".join(plan.notes) or "none",

@@ -47,7 +47,9 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
     return Finished(pixels, matte, affine(to_output))
 
 
-def _composed(plan: FinishPlan, copy, index: int, to_output, size, sides: Sides, shade) -> tuple[np.ndarray, np.ndarray]:
+def _composed(
+    plan: FinishPlan, copy, index: int, to_output, size, sides: Sides, shade
+) -> tuple[np.ndarray, np.ndarray]:
     """The subject on its new backdrop: pixels uint8 and matte uint8, (h, w, …) of `size`.
 
     shade: light left on the backdrop, float32 on the sides' grid; None: no shadow.

@@ -27,7 +27,7 @@ _WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a hi
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Hull:
-    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> pixel of the grid."""
+    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> grid pixel."""
 
     surface: np.ndarray
     camera: Camera
@@ -54,10 +54,13 @@ def _without_pinholes(mask: np.ndarray) -> np.ndarray:
     return (mask > 0) | (stats[:, 4] <= _PINHOLE)[labels]
 
 
-def carve(cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCamera, to_grid: np.ndarray) -> Hull | None:
+def carve(
+    cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCamera, to_grid: np.ndarray, slack: int = _SLACK
+) -> Hull | None:
     """The hull of a turn: cuts bool (h, w), one a frame; angles in radians, counter-clockwise seen from above.
 
-    to_grid: 3×3, reference pixel -> pixel of the cuts. Returns None when nothing is left.
+    to_grid: 3×3, reference pixel -> pixel of the cuts. slack: px by which a cut may be too small. Returns None when
+    nothing is left.
     """
     height, width = cuts[0].shape
     camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)
@@ -68,7 +71,7 @@ def carve(cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCame
         return None
     step = 2 * reach / (CELLS - 1)
     across, heights = np.linspace(-reach, reach, CELLS), np.arange(low, high + step, step)
-    kernel = np.ones((2 * _SLACK + 1,) * 2, np.uint8)
+    kernel = np.ones((2 * slack + 1,) * 2, np.uint8)
     grown = [cv2.dilate(cut.astype(np.uint8), kernel) for cut in cuts]
     least = len(cuts) - max(1, round(_WRONG * len(cuts)))
     solid = np.zeros((len(heights) + 2, CELLS + 2, CELLS + 2), bool)

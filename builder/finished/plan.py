@@ -1,4 +1,4 @@
-"""Pass 1: what all frames of a turn share, worked out on reduced copies. The order of the decisions is the order here."""
+"""Pass 1: what all frames of a turn share, worked out on reduced copies, decision by decision in the order here."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from builder import colour
 from builder.catalog.css_colour import parse_colour
 from builder.finished import place
 from builder.finished.cut import cut_subject
-from builder.finished.disc import Disc, find_disc
+from builder.finished.disc import Disc, find_disc, flatness_seen_by
 from builder.finished.hull import Hull, carve
 from builder.finished.light import across, exposure, neutral_of_card
 from builder.finished.sample import NO_GAIN, affine, scaling
+from builder.finished.seeds import may_be_subject
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
 from builder.finished.values import CleanSet, FinishPlan, Rgb
 from builder.findings import old_backdrop
@@ -92,7 +93,7 @@ def plan_finish(
 
 
 def _turned(measures: SpinMeasures) -> tuple[float, ...]:
-    """How far the turn has come at each frame, radians, counter-clockwise seen from above; empty where that isn't known."""
+    """How far the turn has come at each frame, radians, counter-clockwise seen from above; empty where unknown."""
     angles = [frame.angle_deg for frame in measures.frames]
     if measures.camera is None or measures.turn is None or any(angle is None for angle in angles):
         return ()
@@ -101,11 +102,12 @@ def _turned(measures: SpinMeasures) -> tuple[float, ...]:
 
 
 def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
-    """Where the subject can be, from all the survey's picks, cut at half size: once as they are, once within the first."""
+    """Where the subject can be, from all the survey's picks at half size: first from what each frame can't rule out,
+    then from cuts within that."""
     half = clean.half()
     to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
-    cuts = abreast(lambda frame: cut_subject(frame.astype(np.float32), half), halves)
-    hull = carve(cuts, angles, camera, to_half)
+    possible = abreast(lambda frame: may_be_subject(frame.astype(np.float32), half), halves)
+    hull = carve(possible, angles, camera, to_half, slack=0)
     if hull is None:
         return None
     around = np.ones((3, 3), np.uint8)
@@ -124,7 +126,10 @@ def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:
         return None
     plate = survey.plate
     axis = (measures.axis_x + 0.5) * survey.scale - 0.5
-    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg)
+    flatness = None
+    if measures.camera is not None:
+        flatness = flatness_seen_by(measures.camera, np.linalg.inv(survey.to_source()))
+    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg, flatness)
 
 
 def _placement(photo, measures, settings, survey: Survey, px_per_mm, disc_mm, side_mm, notes) -> place.Placement:
@@ -149,12 +154,14 @@ def _placement(photo, measures, settings, survey: Survey, px_per_mm, disc_mm, si
     least = 0.0
     if settings.scale == "same":
         if px_per_mm is None:
-            notes.append('scale = "same" needs disc_mm and a disc that can be seen: the subject fills the frame instead')
+            wanted = "disc_mm and a disc that can be seen"
+            notes.append(f'scale = "same" needs {wanted}: the subject fills the frame instead')
         else:
             least = (side_mm or 1.5 * disc_mm) * px_per_mm
     box = place.box_around(extent, settings.aspect, settings.margin, least)
     if least and box[1] > least * 1.001:
-        notes.append(f"the subject needs a frame {box[1] / px_per_mm:.0f} mm high, more than the catalogue's common one")
+        needed = f"{box[1] / px_per_mm:.0f} mm"
+        notes.append(f"the subject needs a frame {needed} high, more than the catalogue's common one")
     if keep_tape_out(settings, measures):
         box = _above_tape(box, turned, measures.tape, extent, notes)
     return place.placed(turned, box)
@@ -183,7 +190,8 @@ def _neutral(measures, settings, survey: Survey, grey_card: Photo | None, notes:
         gains = neutral_of_card(card, plate)
         if gains is not None:
             return np.array(gains)
-        notes.append(f"{grey_card.path.name}: no even patch stands out as a grey card; the backdrop is taken as neutral")
+        missing = "no even patch stands out as a grey card"
+        notes.append(f"{grey_card.path.name}: {missing}; the backdrop is taken as neutral")
     if settings.white_balance == "none":
         return np.ones(3)
     if settings.white_balance == "auto":

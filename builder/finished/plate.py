@@ -2,8 +2,8 @@
 
 A pixel of the backdrop shows the same colour in every frame in which the subject isn't before it. Where that is most
 frames, the densest group of its values is the plate. In the subject's way (much of the middle) the densest group may be
-the subject itself: there the plate grows inwards from what is sure, by values that some frames do show and that carry on
-smoothly; what no frame shows is filled in smoothly.
+the subject itself: there the plate grows inwards from what is sure, by values that some frames do show and that carry
+on smoothly; what no frame shows is filled in smoothly.
 """
 
 from __future__ import annotations
@@ -16,20 +16,23 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
-from builder.finished.cut import largest
+from builder.finished.look import largest
 from builder.finished.over_turn import (
     SUBJECT_CODES,
     change,
     crossed_by_outlines,
     densest,
+    ever_changed,
     spread_of,
     subjects_way,
     without_shade,
 )
 from builder.finished.standing import find_standing
+from builder.finished.tints import ShadeTints
 
-_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer than this, an outline, white on white even, steeper
+_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer, an outline, white on white even, steeper
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
+_OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -46,6 +49,7 @@ class Plate:
     motion: np.ndarray  # (h, w): by how many codes the pixel changes over the turn
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
+    tints: ShadeTints | None = None  # what shade on it looks like; None: that isn't known
 
     def box(self) -> tuple[slice, slice]:
         """Rows and columns of the subject's way, with a border."""
@@ -53,7 +57,7 @@ class Plate:
 
     def part(self, box: tuple[slice, slice]) -> Plate:
         """The plate in a box of rows and columns."""
-        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "base_row"}
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("base_row", "tints")}
         return replace(self, **{name: np.ascontiguousarray(values[box]) for name, values in arrays.items()})
 
 
@@ -66,7 +70,7 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
     dense, support = densest(stack)
     motion = change(stack)
     standing = find_standing(dense, motion, axis_x) if axis_x is not None and empty is None else None
-    way = subjects_way(motion, axis_x, standing)
+    way = subjects_way(motion, axis_x, standing, ever_changed(stack))
     if way is None:
         return None
     hull, base_row = way
@@ -121,6 +125,10 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
     colour[box] = fill(np.where(known[..., None], np.nan_to_num(middle), colour[box]), known)
     bright = cv2.GaussianBlur(np.where(known[..., None], np.nan_to_num(bright), lit[box]), (0, 0), 1.0)
+    # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.
+    often = (count >= _OFTEN * len(stack)) & ~plate.steady[box]
+    carried = fill(bright * often[..., None], often) if often.any() else bright
+    bright = np.where(often[..., None], bright, np.maximum(bright, carried))
     lit[box] = np.where(plate.steady[box][..., None], colour[box], np.maximum(colour[box], bright))
     seen[box] |= known
     return replace(plate, colour=colour, lit=lit, seen=seen, stands=plate.stands & ~seen)

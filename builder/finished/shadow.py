@@ -1,7 +1,7 @@
 """The shadow that the subject throws on the disc and the table, as a layer of its own: light left, 0..1.
 
-It is what the frame shows over what the lit set would (a ratio of linear light), smoothed, without the thin marks on the
-disc, without the grey veil of faint shade, and faded out away from the subject.
+It is what the frame shows over what the lit set would (a ratio of linear light), smoothed, without the thin marks on
+the disc, without the grey veil of faint shade, and faded out away from the subject.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A whole turn at once, on reduced copies: its clean plate, where the subject is in each frame, and whether to trust that."""
+"""A whole turn at once, on reduced copies: its clean plate, the subject in each frame, and whether to trust that."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ import cv2
 import numpy as np
 
 from builder import colour
-from builder.finished.cut import could_be_backdrop, cut_subject
+from builder.finished.cut import cut_subject
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
+from builder.finished.seeds import could_be_backdrop, shade_tints
+from builder.finished.tints import ShadeTints, learn_tints
 from builder.finished.values import CleanSet, Rgb, halved
 from builder.measured.abreast import abreast, one_by_one
 from builder.spin import Affine, Photo
@@ -19,6 +21,7 @@ from builder.spin import Affine, Photo
 SURVEY_SIDE = 400  # px, long side of the copies the whole turn is held in
 GRID_SIDE = 640  # px, long side of the plate that frames are cut against
 MOST_COPIES = 48  # frames that statistics are drawn from; more say nothing new
+_TINT_FRAMES = 12  # spread over the turn, from which the shade's colours are learnt
 
 _NOISE_TOO_HIGH = 6.0  # codes: a still set's own change from frame to frame, nine of ten frames; above: not still
 _TEXTURE_TOO_HIGH = 10.0  # codes: a backdrop whose neighbouring pixels differ more than this is patterned
@@ -76,9 +79,10 @@ def survey_turn(
         return Survey(picks, scale, stack, None, None, ("nothing turns before a backdrop that holds still",))
     plate = _judged(stack, _tape_is_set(plate, tape, scale))
     cuts = _cuts(stack, plate)
+    plate = replace(plate, tints=_tints(stack, plate, cuts))
     if empty is None and cuts.any():
         plate = _judged(stack, _tape_is_set(second_look(plate, stack, cuts), tape, scale))
-        cuts = _cuts(stack, plate)
+    cuts = _cuts(stack, plate)
     return Survey(picks, scale, stack, plate, cuts, tuple(_doubts(plate, cuts)))
 
 
@@ -109,6 +113,13 @@ def _cuts(stack: np.ndarray, plate: Plate) -> np.ndarray:
     for cut, own in zip(cuts, found):
         cut[box] = own
     return cuts
+
+
+def _tints(stack: np.ndarray, plate: Plate, cuts: np.ndarray) -> ShadeTints | None:
+    box = plate.box()
+    part = plate.part(box)
+    few = range(0, len(stack), max(1, len(stack) // _TINT_FRAMES))
+    return learn_tints(np.concatenate([shade_tints(stack[k][box].astype(np.float32), part, cuts[k][box]) for k in few]))
 
 
 def coarse(photo: Photo, to_grid: np.ndarray, size: tuple[int, int], gain: Rgb) -> np.ndarray:
@@ -199,5 +210,6 @@ def clean_set(
         lit=lit.clip(0, 255).astype(np.float16),
         way=carried(plate.way) > 0.5,
         clear=carried(plate.clear).astype(np.float16),
+        tints=plate.tints,
     )
     return clean, halves

@@ -9,6 +9,7 @@ import numpy as np
 
 from builder import colour
 from builder.finished.hull import Hull
+from builder.finished.tints import ShadeTints
 from builder.spin import Affine, Finding, Photo
 
 Rgb = tuple[float, float, float]
@@ -35,6 +36,7 @@ class CleanSet:
     lit: np.ndarray  # (h, w, 3): colour without the subject's own shade
     way: np.ndarray  # bool (h, w): where the subject passes in any frame
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
+    tints: ShadeTints | None = None  # what shade on it looks like; None: that isn't known
 
     @property
     def size(self) -> tuple[int, int]:
@@ -59,7 +61,8 @@ class CleanSet:
     def half(self) -> "CleanSet":
         """The same at half the size, as float32."""
         whole = self.as_float()
-        return CleanSet(*(halved(getattr(whole, one.name)) for one in fields(CleanSet)))
+        arrays = {one.name: getattr(whole, one.name) for one in fields(CleanSet) if one.name != "tints"}
+        return replace(whole, **{name: halved(values) for name, values in arrays.items()})
 
 
 def halved(values: np.ndarray) -> np.ndarray:

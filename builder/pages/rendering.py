@@ -106,6 +106,10 @@ def _safe_spot(spot: Mapping[str, Any]) -> dict[str, Any]:
     return dict(spot) | {"html": clean_html(spot.get("html", ""))}
 
 
+def _shown_spots(spin: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [spot | {"html": Markup(spot["html"])} for spot in spin["hotspots"]]
+
+
 # ---- single pages
 
 
@@ -116,7 +120,7 @@ def _item_page(shop: ShopPage, item: ItemPage, spin: Mapping[str, Any], assets: 
         "item": item,
         "view": _item_view(shop, item, page["labels"], ""),
         "data": Markup(render_spin_block(spin)),
-        "spots": [spot | {"html": Markup(spot["html"])} for spot in spin["hotspots"]],
+        "spots": _shown_spots(spin),
         "canonical": address,
         "description": metadata.description_of(item),
     }
@@ -142,6 +146,7 @@ def _embed_page(
         "policies": content_policies(shop, embed=True),
         "item": item,
         "view": _item_view(shop, item, page["labels"], "../"),
+        "spots": _shown_spots(spin),
         "data": Markup(render_spin_block(spin)),
         "canonical": metadata.item_address(shop, item),
         "description": metadata.description_of(item),

@@ -1,0 +1,84 @@
+"""How a frame differs from the clean plate, pixel by pixel: by how much, against what noise, and whether light and
+shade on the backdrop could look like that: they change softly and scale its colour; an object has an outline.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from builder import colour
+from builder.finished.tints import WEIGHTS, ShadeTints
+
+DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
+_NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
+_SQUARE = np.ones((3, 3), np.uint8)
+_NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
+_RINGING = 0.03  # 1 σ over the step of an outline nearby: what JPEG spreads over the blocks the outline runs through
+_BLOCK = np.ones((9, 9), np.uint8)
+_SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
+# Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
+# by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
+_TINT = 0.05
+_TINT_BY_DEPTH = 0.35
+_TINT_BY_LIGHT = 0.25
+_BOUNCE = 0.03  # linear, of the plate: how far a coloured thing's light on the board leads off the shade's tints
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Look:
+    """How a frame differs from the plate, (h, w) each."""
+
+    soft: np.ndarray  # (h, w, 3): the smoothed difference, codes
+    size: np.ndarray  # codes, the largest of the channels
+    noise: np.ndarray  # codes, 1 σ of `size`
+    ratio: np.ndarray  # (h, w, 3): linear light over the lit plate's
+    shade: np.ndarray  # the same in one number
+    no_shade: np.ndarray  # bool: no light or shade on the plate looks like that
+    flat: np.ndarray  # bool: no outline runs here
+    calm: np.ndarray  # bool: within noise of the plate
+    shaded: np.ndarray  # bool: within noise of a soft shade on it
+
+
+def look_at(frame: np.ndarray, clean) -> Look:
+    """frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet)."""
+    soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
+    size, steady = largest(np.abs(soft)), clean.steady
+    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
+    usual = max(_NOISE_CODES, usual)
+    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
+    noise = np.where(steady, np.maximum(noise, _RINGING * cv2.dilate(size, _BLOCK)), noise)
+    ratio, shade, no_shade = _shade(frame, clean.lit, usual, clean.tints)
+    # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
+    # values span 3 σ on average.
+    range_ = largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
+    flat = range_ < 3 * usual + _SOFT_EDGE * largest(clean.lit)
+    shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
+    return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
+
+
+def _shade(
+    frame: np.ndarray, plate: np.ndarray, noise: float, tints: ShadeTints | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that.
+
+    noise: codes. Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
+    """
+    dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
+    ratio = cv2.blur(light / dark, (3, 3))
+    shade = cv2.transform(ratio, WEIGHTS[None])
+    tint = largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
+    unsure = 2 * noise * 2.4 / (largest(plate) + 14)
+    odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
+    if tints is not None:  # `off` of a ratio's tint; of the mean itself it would be its three parts' sum
+        away = cv2.transform(ratio, np.float32(tints.off)[None]) - shade * np.float32(sum(tints.off))
+        odd |= np.abs(away) > (tints.limit + unsure) * shade + _BOUNCE
+    return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
+
+
+def largest(values: np.ndarray) -> np.ndarray:
+    """The largest of three channels, (h, w)."""
+    one, two, three = cv2.split(values)
+    return cv2.max(cv2.max(one, two), three)

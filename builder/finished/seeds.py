@@ -1,0 +1,158 @@
+"""What is certainly subject and what is certainly backdrop in a frame: seeds for the cut.
+
+What joins the backdrop outside by a soft way is backdrop; what no light or shade on the plate looks like is subject.
+Patches cut off from the backdrop are judged one by one: a hole, shade shut in, a mark, a dark thing.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from builder.finished.look import DEEPEST_SHADE, Look, look_at
+
+_SQUARE = np.ones((3, 3), np.uint8)
+SPECK = 12  # px: fewer that stray from the shade's colours are noise
+HALF_CLEAR = 0.3  # share of the frames: a place in the subject's reach that shows the backdrop about as often as not
+THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
+_NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, what looks like it is a mark
+_OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
+_MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
+_SHADE_AT_ALL = 0.92  # linear: lighter shade than this has hardly a tint
+
+
+def seeds(look: Look, clean) -> tuple[np.ndarray, np.ndarray]:
+    """Certainly subject and certainly backdrop, bool (h, w)."""
+    steady, size = clean.steady, look.size
+    subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
+    # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
+    subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
+    # What is never clear is subject; but under an open stand the shade may never leave a place.
+    never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    # Off the axis it may still be seen past: there what looks like the plate is no sure thing.
+    subject = without_specks((subject | never_clear & (clean.stands | ~look.calm)) & clean.way, SPECK)
+
+    backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
+    # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
+    backdrop |= _holes(look, look.calm & ~backdrop, clean)
+    left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
+    shade_patch, dark_thing = _shut_in(left, look, backdrop, subject, clean)
+    backdrop |= shade_patch
+    subject |= dark_thing & clean.way
+    return subject, (backdrop & ~subject) | ~clean.way
+
+
+def may_be_subject(frame: np.ndarray, clean) -> np.ndarray:
+    """All that isn't certainly backdrop, bool (h, w)."""
+    return ~seeds(look_at(frame, clean), clean)[1]
+
+
+def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
+    """Where a frame shows what the plate, or light and shade on it, could look like: bool (h, w)."""
+    look = look_at(frame, clean)
+    return look.calm | look.shaded
+
+
+def shade_tints(frame: np.ndarray, clean, cut: np.ndarray) -> np.ndarray:
+    """Tints (n, 3) of what is shade beyond doubt in a frame: joined to the backdrop outside, clear of the cut."""
+    look = look_at(frame, clean)
+    sure = _reached(look.calm | look.shaded | ~clean.way, ~clean.way) & clean.way & clean.seen & ~clean.steady
+    sure &= (cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0) & (look.shade < _SHADE_AT_ALL)
+    return look.ratio[sure] / look.shade[sure][:, None] - 1
+
+
+def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Allowed pixels that hang together with the start, less a pixel's breadth at their edge."""
+    whole = cv2.erode(allowed.astype(np.uint8), _SQUARE)
+    labels = cv2.connectedComponents(whole, connectivity=4)[1]
+    ours = np.unique(labels[start & (whole > 0)])
+    good = np.zeros(labels.max() + 1, bool)
+    good[ours[ours > 0]] = True
+    return good[labels]
+
+
+def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
+    """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
+
+    A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
+    Where the turn often shows the backdrop even a small one is a hole.
+    """
+    inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    usual = np.median(look.size[calm]) if calm.any() else 0.0
+    even = _mean(labels, count, look.size) < 1.5 * usual
+    edgeless = _edgeless(labels, count, look.flat & ~calm)
+    often = _mean(labels, count, np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
+    good = even & (edgeless < 0.15) & (stats[:, 4] >= np.where(often, 4, 12))
+    good[0] = False
+    return good[labels]
+
+
+def _mean(labels: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
+    """Mean of the values over each patch, (count,)."""
+    total = np.bincount(labels.ravel(), weights=values.ravel(), minlength=count)
+    return total / np.maximum(np.bincount(labels.ravel(), minlength=count), 1)
+
+
+def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
+    """Of each patch, the share of its surroundings (2 to 3 px off) into which it goes over without an edge."""
+    ring = cv2.dilate(labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32)
+    ring[labels > 0] = 0
+    around = np.bincount(ring.ravel(), minlength=count)
+    return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
+
+
+def _shut_in(shaded, look: Look, backdrop, subject, clean) -> tuple[np.ndarray, np.ndarray]:
+    """Even patches that no soft way joins to the backdrop: which are its shade, which a dark thing, bool (h, w) each.
+
+    Shade may end sharply only at what hides it: shut in by the subject (under a hull, between feet), with the tint of
+    the near backdrop's shade. What ends sharply at the backdrop itself is a thing with an outline.
+
+    Tint is the ratio's balance between channels; a patch joins the side whose tint nearby is nearer its own. What goes
+    over into the subject without an edge is subject.
+    """
+    whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
+    if count < 2:
+        return whole > 0, whole > 0
+    ratio, shade = look.ratio, look.shade
+    tint = ratio / (shade[..., None] + 0.02)
+    small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
+    sigma = 0.06 * small[0]
+    row, column = np.nonzero(labels)
+    patch = labels[row, column]
+    near = (row // 4, column // 4)
+
+    def apart(side: np.ndarray, else_tint: float) -> np.ndarray:
+        weight = (side & (shade < 0.95)).astype(np.float32)
+        total = [cv2.resize(part, small, interpolation=cv2.INTER_AREA) for part in (tint * weight[..., None], weight)]
+        mean, count_near = (cv2.GaussianBlur(part, (0, 0), sigma)[near] for part in total)
+        usual = np.where(count_near[:, None] < 1e-3, else_tint, mean / np.maximum(count_near, 1e-4)[:, None])
+        away = np.abs(tint[row, column] - usual).max(axis=1)
+        return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
+
+    edgeless = _edgeless(labels, count, subject & look.flat)
+    outlined = _edgeless(labels, count, backdrop)
+    depth = _mean(labels, count, 1 - look.shade)
+    large = stats[:, 4] >= 12
+    # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
+    clear = _mean(labels, count, np.where(clean.stands, 0, clean.clear))
+    mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
+    alike = apart(backdrop, 1.0) < 0.7 * apart(subject, 9.0)  # shade of one light has no tint; a subject must be near
+    good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
+    black = (depth > 1 - DEEPEST_SHADE) & (clear > _OFTEN)
+    thing = large & ((outlined > 0.5) & (depth > THING_DEPTH) | black)
+    good[0] = thing[0] = False
+    return good[labels], thing[labels]
+
+
+def without_specks(found: np.ndarray, least: int = 0) -> np.ndarray:
+    """The patches of at least `least` px; 0: the large ones. What is under a hundredth of the largest is a mark on the
+    disc or noise."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=8)
+    if count < 2:
+        return found
+    areas = stats[:, 4].copy()
+    areas[0] = 0
+    return (areas >= (least or 0.01 * areas.max()))[labels]
