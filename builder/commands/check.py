@@ -83,10 +83,12 @@ def check_film(film: Path, folder: Path, terminal: Terminal) -> Checked:
     from builder.filmed import film_findings, film_note, take_frames
     from builder.findings import with_findings
     from builder.measured import measure_spin
+    from builder.measured.abreast import granted
     from builder.workers import cores_granted, one_thread
 
     one_thread()
-    take = take_frames(film, folder)
+    with granted(cores_granted()):
+        take = take_frames(film, folder)
     terminal.note(f"{film.name}: {film_note(take)}.")
     photos = tuple(single_photo(folder / name) for name in take.names)
     measures = measure_spin(photos, slug=film.stem, source=str(film), closed=take.closed, threads=cores_granted())

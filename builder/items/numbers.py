@@ -35,7 +35,7 @@ def measure(
     turning order (order = "angle"). threads: for its measuring, where there are more workers than spins. Raises
     InputError for a film that shows no turn."""
     if spin.item.film:
-        spin = _from_film(spin, cache, workers, force)
+        spin = _from_film(spin, cache, workers, force, threads)
     measures = _measured(spin, widest, cache, workers, force, threads)
     if spin.item.keys.order != "angle":
         return spin, measures
@@ -46,7 +46,7 @@ def measure(
     return spin, _measured(spin, widest, cache, workers, force, threads)
 
 
-def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool) -> Spin:
+def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool, threads: int) -> Spin:
     """The spin with the frames of its film, which stay in the cache."""
     from pydantic import TypeAdapter
 
@@ -57,7 +57,7 @@ def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool) -> Spin:
     key = digest("film", FILMS_VERSION, film.stem, cache.fingerprints.of(film), keys.frames_count, keys.closed, start_s, end_s)
 
     def make(folder: Path) -> Any:
-        take = workers.submit(film_work, film, folder, keys.frames_count, keys.closed, start_s, end_s).result()
+        take = workers.submit(film_work, film, folder, keys.frames_count, keys.closed, start_s, end_s, threads).result()
         return adapter.dump_python(take, mode="json")
 
     folder, facts = cache.folder(key, make, force=force)

@@ -43,11 +43,13 @@ def measure_work(photos, unreadable, slug, source, closed, turn, widest, threads
 
 
 def film_work(
-    film: Path, folder: Path, count: int | None, closed: bool, start_s: float | None, end_s: float | None
+    film: Path, folder: Path, count: int | None, closed: bool, start_s: float | None, end_s: float | None, threads: int = 1
 ) -> FilmTake:
     from builder.filmed import USUAL_FRAMES, take_frames
+    from builder.measured.abreast import granted
 
-    return take_frames(film, folder, count=count or USUAL_FRAMES, closed=closed, start_s=start_s, end_s=end_s)
+    with granted(threads):
+        return take_frames(film, folder, count=count or USUAL_FRAMES, closed=closed, start_s=start_s, end_s=end_s)
 
 
 def frame_file(picture_format: str, width: int, index: int) -> str:
