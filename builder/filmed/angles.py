@@ -1,7 +1,8 @@
 """The angle of the disc at every picture of a film's turn: measured at some, followed between them.
 
-Copies evenly along the turn are measured like photos (`measured.turntable`). Between two of them the angle
-grows as the picture changes, so that a hand's jerks and pauses are followed.
+Copies evenly along the turn are measured like photos (`measured.turntable`), and where the disc shows anything to
+go by, many more are placed on its map (`disc_map`). Between two of them the angle grows as the picture changes, so
+that a hand's jerks and pauses are followed.
 """
 
 from __future__ import annotations
@@ -13,8 +14,10 @@ import cv2
 import numpy as np
 
 from builder.filmed.course import Course
+from builder.filmed.disc_map import map_angles
 from builder.filmed.loop import NEARLY_DEG, Loop
 from builder.frames.footage import film_pictures
+from builder.measured.place import Axis
 from builder.measured.tape import read_tape, with_tape
 from builder.measured.turntable import TurnFit, measure_turn, unjudged
 
@@ -23,6 +26,7 @@ COPY_SIDE = 960  # px, of the measured copies
 # are usual): then turning the other way, from mark to mark, would fit as well and close as well.
 SAMPLES = 54
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
+MAPPED = 180  # pictures placed on the disc's map: 2° apart in a turn
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
@@ -91,10 +95,31 @@ def _measured(
         if not whole:
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
+        mapped = None if last or fit.camera is None else _mapped(film, course, loop, fit, angles, even, closed, whole)
+        if mapped is not None:
+            return mapped
         first = angles if first is None else first
     apart = float(np.abs(angles - first).mean())
     agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
     return (angles, max(_off(fit), apart)) if agree or fit.sigma_deg is not None else None
+
+
+def _mapped(
+    film: Path, course: Course, loop: Loop, fit: TurnFit, angles: np.ndarray, even: np.ndarray, closed: bool, whole: bool
+) -> tuple[np.ndarray, float] | None:
+    """Angles (n,) by the disc's map, and their typical error; None where the disc shows too little."""
+    places = _evenly(angles, MAPPED, whole)
+    wanted = set(course.times[loop.start + places].tolist())
+    pictures = film_pictures(film, min(wanted), max(wanted))
+    greys = [picture.grey(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
+    axis = Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
+    found = map_angles(greys, fit.camera, axis, angles[places], closed)
+    if found is None:
+        return None
+    at, measured = even[places], found.angles
+    if not whole:
+        at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
+    return _between(at, measured, even), found.off_deg
 
 
 def _off(fit: TurnFit) -> float:

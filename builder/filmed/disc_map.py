@@ -28,16 +28,21 @@ FOOT_ERROR = 0.4  # of what turns: how far off the row may be where the axis mee
 LEAST_LEVELS = 1.0  # of 255, spread over the turn: less is coding noise
 SLOWEST, FINEST = 4, 240  # waves round the disc: below shading, above coding noise
 LAGS = (1, 2, 4, 8, 14, 22)  # pictures apart that are compared, at first the near ones: up to about a quarter of a turn
-NEAR = 3  # of them, for the first angles
-REACH_DEG = 3.0  # how far from what is known already an agreement is looked for: a quarter of the spacing of 30 marks
+NEAR = 2  # of them, for the first angles
+REACH_DEG = 1.5  # how far from what is known already an agreement is looked for: marks 3° apart are still told apart
 ALIKE = 0.3  # correlation from which two pictures agree
+MISFIT_DEG = 0.2  # of pairs, typically: about a pixel of the near rim; more is no disc that turns
+CLEARLY = 0.5  # of the misfit of the same disc turning the other way
+MOST_STRETCHED = 0.1  # by which turns of one length may be drawn too long or too short; more is another mark
+LEAST_OFF_DEG = 0.02  # a twelfth of a column: no pair is known better
 LATER, LATER_DEG = 2, 9.0  # pictures later, where the disc went on by less than this
 SAME_CELL = 0.3  # correlation over the turn from which a place of the map is the disc's, not the subject's
 
 
 @dataclass(frozen=True)
 class MapAngles:
-    """angles: (n,) degrees from the first picture, growing; off_deg: their typical error, by left and right apart."""
+    """angles: (n,) degrees from the first picture, growing; off_deg: their typical error, by what the left half of the
+    disc and the right say."""
 
     angles: np.ndarray
     off_deg: float
@@ -54,21 +59,19 @@ def map_angles(greys: Sequence[np.ndarray], rough: Camera, axis: Axis, guess: np
     strips = None if view is None else _standing_off(_unrolled(greys, view))
     if strips is None:
         return None
-    level, sign = max(((_disc_cells(strips, guess, sign), sign) for sign in (1, -1)), key=lambda one: one[0].sum())
-    strips = strips * level
-    angles = _put_together(strips, level, guess, sign, closed, LAGS[:NEAR])
-    if angles is None:
+    tries = [(sign, _disc_cells(strips, guess, sign)) for sign in (1, -1)]
+    near = [(_put_together(strips, cells, guess, sign, closed, LAGS[:NEAR]), sign, cells) for sign, cells in tries]
+    (first, sign, cells), (other, _, _) = sorted(near, key=lambda one: one[0].misfit_deg)
+    if first.misfit_deg > min(MISFIT_DEG, CLEARLY * other.misfit_deg):
         return None
-    middle = np.arange(COLUMNS)[None] < COLUMNS // 2  # column 0 is the far side, the middle nearest the camera
-    halves = [_put_together(strips, level * side, angles, sign, closed, LAGS) for side in (middle, ~middle)]
-    both = _put_together(strips, level, angles, sign, closed, LAGS)
-    if both is None:
+    side = np.arange(COLUMNS) < COLUMNS // 2  # the middle is nearest the camera
+    left, right, both = (
+        _put_together(strips, part, first.angles, sign, closed, LAGS) for part in (cells * side, cells * ~side, cells)
+    )
+    if max(left.misfit_deg, right.misfit_deg, both.misfit_deg) > MISFIT_DEG:
         return None
-    off = np.inf
-    if all(half is not None for half in halves):
-        apart = halves[0] - halves[1]
-        off = float(np.sqrt(np.mean((apart - apart.mean()) ** 2)) / 2)
-    return MapAngles(both, off)
+    off = float(np.std(left.angles - right.angles)) / 2
+    return MapAngles(both.angles, off) if off < MISFIT_DEG else None
 
 
 @dataclass(frozen=True)
@@ -87,13 +90,14 @@ class _View:
 
 def _seen_disc(greys: Sequence[np.ndarray], rough: Camera, axis: Axis) -> _View | None:
     """The rim's ellipse as a circle about the axis; only the focal length is taken from the rough camera."""
-    plate = np.median(np.stack(greys[:: max(len(greys) // 30, 1)]), axis=0)
-    spread = cv2.blur(np.mean([np.abs(grey - plate) for grey in greys[::2]], axis=0), (5, 5))
+    some = np.stack(greys[:: max(len(greys) // 30, 1)])
+    plate = np.median(some, axis=0).astype(np.uint8)
+    spread = cv2.blur(np.mean([cv2.absdiff(one, plate) for one in some], axis=0), (5, 5))
     columns = np.flatnonzero((spread - np.median(spread) > LEAST_LEVELS).any(axis=0))
     if not len(columns):
         return None
     swing = (columns[-1] - columns[0]) / 2
-    disc = find_disc(np.repeat(plate.astype(np.uint8)[..., None], 3, axis=2), axis, axis.row, swing, FOOT_ERROR * swing)
+    disc = find_disc(np.repeat(plate[..., None], 3, axis=2), axis, axis.row, swing, FOOT_ERROR * swing)
     return None if disc is None else _circle(disc, rough)
 
 
@@ -133,10 +137,11 @@ def _standing_off(strips: np.ndarray) -> np.ndarray | None:
     return strips * turning / np.maximum(spread, LEAST_LEVELS) if turning.any() else None
 
 
-def _links(strips: np.ndarray, level: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> tuple[np.ndarray, ...]:
+def _links(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> tuple[np.ndarray, ...]:
     """For pairs of pictures: first, second, the turn between them in degrees, how much they agree (correlation), lag."""
-    count = len(strips)
-    own, power, where = (np.fft.rfft(part, axis=-1) for part in (strips * level, strips**2 * level, level))
+    count, rows = len(strips), cells.any(axis=1)
+    strips, cells = strips[:, rows] * cells[rows], cells[rows]
+    own, power, where = (np.fft.rfft(part, axis=-1) for part in (strips, strips**2, cells))
     found = []
     for lag in lags:
         first = np.arange(count if closed else count - lag)
@@ -167,33 +172,41 @@ def _peak(alike: np.ndarray, turned: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return (near[rows, best] + np.clip(part, -1, 1)) * cell, np.where(inside, here, 0.0)
 
 
-def _put_together(strips: np.ndarray, level: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> np.ndarray | None:
-    """Angles (n,) that agree best with all pairs, robustly. Of a closed turn each lag has a scale of its own: the map
+@dataclass(frozen=True)
+class _Answer:
+    """angles: (n,) degrees; misfit_deg: how far pairs of pictures are off them, typically; infinite: none was found."""
+
+    angles: np.ndarray
+    misfit_deg: float
+
+
+def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> _Answer:
+    """Angles that agree best with all pairs, robustly. Of a closed turn each lag has a scale of its own: the map
     is drawn with a camera known roughly, which stretches turns of one length alike, and where the turn closes the
     sum of them is known."""
-    first, second, turn, agree, lag = _links(strips, level, guess, sign, closed, lags)
-    good = agree > ALIKE
-    if good.sum() < 2 * len(guess) or not np.isin(np.arange(len(guess)), np.r_[first[good], second[good]]).all():
-        return None
+    first, second, turn, agree, lag = _links(strips, cells, guess, sign, closed, lags)
+    count, good = len(guess), agree > ALIKE
+    if not np.isin(np.arange(count), np.r_[first[good & (lag == lags[0])], second[good & (lag == lags[0])]]).all():
+        return _Answer(guess, np.inf)  # a picture hangs by nothing
     first, second, turn, agree, lag = (part[good] for part in (first, second, turn, agree, lag))
-    first, second, count, rows = first.astype(int), second.astype(int), len(guess), np.arange(len(turn))
+    first, second, rows = first.astype(int), second.astype(int), np.arange(len(turn))
     matrix = np.zeros((len(turn), count + len(lags)))
     matrix[rows, second] += 1
     matrix[rows, first] -= 1
     value = turn - np.where(second < first, 360.0, 0.0)
     if closed:
-        matrix[rows, count + np.searchsorted(lags, lag)] = -turn
-        value -= turn
-    free = np.r_[np.zeros(1, bool), np.ones(count - 1, bool), np.full(len(lags), closed)]
-    weight = agree**2
+        matrix[rows, count + np.searchsorted(lags, lag)] = -turn  # turn · (1 + stretch)
+    free = np.r_[False, np.ones(count - 1, bool), np.isin(lags, lag) & closed]
+    matrix, answer, weight = matrix[:, free], np.zeros(count + len(lags)), agree**2
     for _ in range(8):
-        root = np.sqrt(weight)
-        answer = np.zeros(matrix.shape[1])
-        answer[free] = np.linalg.lstsq(matrix[:, free] * root[:, None], value * root, rcond=None)[0]
-        off = np.abs(value - matrix @ answer)
-        scale = max(1.4826 * float(np.median(off)), 0.02)
+        weighed = matrix.T * weight
+        answer[free] = np.linalg.solve(weighed @ matrix, weighed @ value)
+        off = np.abs(value - matrix @ answer[free])
+        scale = max(1.4826 * float(np.median(off)), LEAST_OFF_DEG)
         weight = agree**2 / (1 + (off / (2.5 * scale)) ** 2) ** 2
-    return np.maximum.accumulate(answer[:count])
+    if np.abs(answer[count:]).max() > MOST_STRETCHED:
+        return _Answer(guess, np.inf)
+    return _Answer(np.maximum.accumulate(answer[:count]), scale)
 
 
 def _disc_cells(strips: np.ndarray, guess: np.ndarray, sign: int) -> np.ndarray:
