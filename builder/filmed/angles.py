@@ -7,7 +7,7 @@ that a hand's jerks and pauses are followed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -19,14 +19,14 @@ from builder.filmed.loop import NEARLY_DEG, Loop
 from builder.frames.footage import film_pictures
 from builder.measured.place import Axis
 from builder.measured.tape import read_tape, with_tape
-from builder.measured.turntable import TurnFit, measure_turn, unjudged
+from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 
 COPY_SIDE = 960  # px, of the measured copies
 # In a turn, 6.7° apart: corners can be followed over two or three of them. Not twice the marks of a disc (24, 30, 36
 # are usual): then turning the other way, from mark to mark, would fit as well and close as well.
 SAMPLES = 54
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
-MAPPED = 180  # pictures placed on the disc's map: 2° apart in a turn
+MAPPED = 240  # pictures placed on the disc's map: 1.5° apart in a turn, or all of a film that has fewer
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
@@ -85,7 +85,7 @@ def _measured(
     angles = even
     first: np.ndarray | None = None
     for last in (False, True):
-        places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
+        places = _evenly(angles, min(SAMPLES if closed else OPEN_SAMPLES, len(angles) // 2), whole)
         fit = _fit(_copies(film, course.times[loop.start + places]), closed)
         if fit.camera is None and fit.sigma_deg is None:  # nothing to follow, and no tape
             return None
@@ -95,7 +95,7 @@ def _measured(
         if not whole:
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
-        mapped = None if last or fit.camera is None else _mapped(film, course, loop, fit, angles, even, closed, whole)
+        mapped = None if fit.camera is None else _mapped(film, course, loop, fit, angles, even, closed, whole)
         if mapped is not None:
             return mapped
         first = angles if first is None else first
@@ -108,12 +108,15 @@ def _mapped(
     film: Path, course: Course, loop: Loop, fit: TurnFit, angles: np.ndarray, even: np.ndarray, closed: bool, whole: bool
 ) -> tuple[np.ndarray, float] | None:
     """Angles (n,) by the disc's map, and their typical error; None where the disc shows too little."""
-    places = _evenly(angles, MAPPED, whole)
+    # by how much the picture changes: that may be a third off anywhere, but never jumps as a step mistaken for another does
+    guess = even * (1.0 if closed and not whole else angles[-1] / 360.0)
+    places = _evenly(even, min(MAPPED, len(even)), whole)
     wanted = set(course.times[loop.start + places].tolist())
     pictures = film_pictures(film, min(wanted), max(wanted))
     greys = [picture.grey(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
     axis = Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
-    found = map_angles(greys, fit.camera, axis, angles[places], closed)
+    camera = fit.camera if closed else replace(fit.camera, focal_px=USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*greys[0].shape)))
+    found = map_angles(greys, camera, axis, guess[places], closed)
     if found is None:
         return None
     at, measured = even[places], found.angles
@@ -140,8 +143,8 @@ def _fit(copies: list[np.ndarray], closed: bool) -> TurnFit:
 
 
 def _evenly(angles: np.ndarray, most: int, whole: bool) -> np.ndarray:
-    """Places of samples, evenly in angle."""
-    count = int(np.clip(len(angles) // 2, FEWEST, most))
+    """Places of at most so many samples, evenly in angle."""
+    count = max(most, FEWEST)
     share = np.linspace(0, 1, count) if whole else np.arange(count) / count
     return np.unique([int(np.argmin(np.abs(angles - value))) for value in share * angles[-1]])
 

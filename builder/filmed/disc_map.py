@@ -27,14 +27,17 @@ REACH = (0.35, 1.03)  # of the disc's radius, from the axis: within, the subject
 FOOT_ERROR = 0.4  # of what turns: how far off the row may be where the axis meets the disc
 LEAST_LEVELS = 1.0  # of 255, spread over the turn: less is coding noise
 SLOWEST, FINEST = 4, 240  # waves round the disc: below shading, above coding noise
-LAGS = (1, 2, 4, 8, 14, 22)  # pictures apart that are compared, at first the near ones: up to about a quarter of a turn
+LAGS = (1, 2, 4, 8, 16, 30)  # pictures apart that are compared, at first the near ones: up to about a quarter of a turn
 NEAR = 2  # of them, for the first angles
-REACH_DEG = 1.5  # how far from what is known already an agreement is looked for: marks 3° apart are still told apart
+REACH_DEG = 6.0  # how far from what is known already an agreement is looked for
+AWAY = 0.3  # correlation by which a peak so far away must be greater to be taken
 ALIKE = 0.3  # correlation from which two pictures agree
 MISFIT_DEG = 0.2  # of pairs, typically: about a pixel of the near rim; more is no disc that turns
 CLEARLY = 0.5  # of the misfit of the same disc turning the other way
 MOST_STRETCHED = 0.1  # by which turns of one length may be drawn too long or too short; more is another mark
+ASTRAY = 5.0  # times the misfit by which pairs over the seam may be off: else the turn doesn't close
 LEAST_OFF_DEG = 0.02  # a twelfth of a column: no pair is known better
+CLOSED_SCALES, OPEN_SCALES = (0.7, 1.0, 1.4), (0.7, 1.0, 1.4, 2.0)  # times the guess: how fast it may turn there
 LATER, LATER_DEG = 2, 9.0  # pictures later, where the disc went on by less than this
 SAME_CELL = 0.3  # correlation over the turn from which a place of the map is the disc's, not the subject's
 
@@ -59,7 +62,8 @@ def map_angles(greys: Sequence[np.ndarray], rough: Camera, axis: Axis, guess: np
     strips = None if view is None else _standing_off(_unrolled(greys, view))
     if strips is None:
         return None
-    tries = [(sign, _disc_cells(strips, guess, sign)) for sign in (1, -1)]
+    scales = CLOSED_SCALES if closed else OPEN_SCALES
+    tries = [(sign, _disc_cells(strips, guess, sign, scales)) for sign in (1, -1)]
     near = [(_put_together(strips, cells, guess, sign, closed, LAGS[:NEAR]), sign, cells) for sign, cells in tries]
     (first, sign, cells), (other, _, _) = sorted(near, key=lambda one: one[0].misfit_deg)
     if first.misfit_deg > min(MISFIT_DEG, CLEARLY * other.misfit_deg):
@@ -111,7 +115,10 @@ def _circle(disc: Disc, rough: Camera) -> _View | None:
         x, y = ((view(p).at(view(p).radius, around) - [disc.x, disc.y]) / [disc.a, disc.b]).T
         return np.hypot(x, y) - 1.0
 
-    start = [rough.pan, rough.tilt, np.log(disc.b / disc.a), np.log(disc.a / rough.focal_px)]
+    elevation = np.arcsin(disc.b / disc.a)  # as in parallel projection
+    right, down = (np.array([disc.x, disc.y]) - rough.centre) / rough.focal_px
+    distance = 1 / np.cos(elevation)
+    start = [-np.arctan(right), elevation - np.arctan(down), np.log(np.tan(elevation)), np.log(disc.a / rough.focal_px * distance)]
     found = least_squares(off, start, x_scale=[0.05, 0.05, 0.3, 0.3])
     return view(found.x) if np.abs(found.fun).max() < 0.02 else None
 
@@ -153,23 +160,26 @@ def _links(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, 
 
         both = slid(own[first], own[second])
         alike = both / np.sqrt(np.maximum(slid(power[first], where[None]) * slid(where[None], power[second]), 1e-6))
-        turn, agree = _peak(alike, sign * turned)
+        turn, agree = _peak(alike, sign * turned, sign)
         found.append(np.stack([first, second, sign * turn, agree, np.full(len(first), lag)]))
     return tuple(np.concatenate(found, axis=1))
 
 
-def _peak(alike: np.ndarray, turned: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Degrees (m,) near `turned` at which the rows of alike (m, COLUMNS) are greatest, between columns; and how great."""
+def _peak(alike: np.ndarray, turned: np.ndarray, sign: int) -> tuple[np.ndarray, np.ndarray]:
+    """Degrees (m,) near `turned` at which the rows of alike (m, COLUMNS) are greatest, between columns; and how great.
+    Of peaks that are as great, as those of evenly spaced marks, the nearest; none that lies back."""
     cell = 360.0 / COLUMNS
     reach = round(REACH_DEG / cell)
     near = np.rint(turned / cell).astype(int)[:, None] + np.arange(-reach - 1, reach + 2)
     values = np.take_along_axis(alike, near % COLUMNS, axis=1)
-    rows, best = np.arange(len(values)), values[:, 1:-1].argmax(axis=1) + 1
+    peaks = (values[:, 1:-1] >= values[:, :-2]) & (values[:, 1:-1] > values[:, 2:])
+    peaks &= sign * near[:, 1:-1] >= -1
+    far = AWAY * ((near[:, 1:-1] * cell - turned[:, None]) / REACH_DEG) ** 2
+    rows, best = np.arange(len(values)), np.where(peaks, values[:, 1:-1] - far, -np.inf).argmax(axis=1) + 1
     before, here, after = values[rows, best - 1], values[rows, best], values[rows, best + 1]
     bend = before - 2 * here + after
     part = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
-    inside = np.abs(part) <= 1.0  # else it still grows at the edge of what was looked at
-    return (near[rows, best] + np.clip(part, -1, 1)) * cell, np.where(inside, here, 0.0)
+    return (near[rows, best] + part) * cell, np.where(peaks.any(axis=1), here, 0.0)
 
 
 @dataclass(frozen=True)
@@ -186,8 +196,8 @@ def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign
     sum of them is known."""
     first, second, turn, agree, lag = _links(strips, cells, guess, sign, closed, lags)
     count, good = len(guess), agree > ALIKE
-    if not np.isin(np.arange(count), np.r_[first[good & (lag == lags[0])], second[good & (lag == lags[0])]]).all():
-        return _Answer(guess, np.inf)  # a picture hangs by nothing
+    if _gaps(first[good], lag[good], count, closed):
+        return _Answer(guess, np.inf)
     first, second, turn, agree, lag = (part[good] for part in (first, second, turn, agree, lag))
     first, second, rows = first.astype(int), second.astype(int), np.arange(len(turn))
     matrix = np.zeros((len(turn), count + len(lags)))
@@ -197,32 +207,46 @@ def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign
     if closed:
         matrix[rows, count + np.searchsorted(lags, lag)] = -turn  # turn · (1 + stretch)
     free = np.r_[False, np.ones(count - 1, bool), np.isin(lags, lag) & closed]
-    matrix, answer, weight = matrix[:, free], np.zeros(count + len(lags)), agree**2
+    start = np.r_[guess - guess[0], np.zeros(len(lags))]  # what nothing holds stays there
+    value = value - matrix @ start
+    matrix, weight, answer = matrix[:, free], agree**2, start
     for _ in range(8):
         weighed = matrix.T * weight
-        answer[free] = np.linalg.solve(weighed @ matrix, weighed @ value)
-        off = np.abs(value - matrix @ answer[free])
+        normal = weighed @ matrix
+        more = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), weighed @ value)
+        off = np.abs(value - matrix @ more)
         scale = max(1.4826 * float(np.median(off)), LEAST_OFF_DEG)
         weight = agree**2 / (1 + (off / (2.5 * scale)) ** 2) ** 2
-    if np.abs(answer[count:]).max() > MOST_STRETCHED:
+    answer[free] += more
+    seam = off[second < first]
+    if np.abs(answer[count:]).max() > MOST_STRETCHED or (len(seam) and np.median(seam) > ASTRAY * scale):
         return _Answer(guess, np.inf)
     return _Answer(np.maximum.accumulate(answer[:count]), scale)
 
 
-def _disc_cells(strips: np.ndarray, guess: np.ndarray, sign: int) -> np.ndarray:
+def _gaps(first: np.ndarray, lag: np.ndarray, count: int, closed: bool) -> bool:
+    """Whether there are neighbours over whose step no pair reaches: what lies beyond hangs by nothing."""
+    over = np.zeros(2 * count, int)
+    np.add.at(over, first.astype(int), 1)
+    np.add.at(over, (first + lag).astype(int), -1)
+    over = np.cumsum(over)
+    return bool(((over[:count] + over[count:]) == 0)[: count if closed else count - 1].any())
+
+
+def _disc_cells(strips: np.ndarray, guess: np.ndarray, sign: int, scales: Sequence[float]) -> np.ndarray:
     """float32 (ROWS, COLUMNS), 1 where what is seen is met again a little later, as far on as the disc turned, and not
-    where it was: there is the disc, and not the subject before it."""
+    where it was: there is the disc, and not the subject before it. scales: by which the guess may be off."""
     near = np.flatnonzero((guess[LATER:] - guess[:-LATER]) < LATER_DEG)
     if not len(near):
         return np.zeros(strips.shape[1:], np.float32)
     before, later = strips[near], strips[near + LATER]
     turns = sign * (guess[near + LATER] - guess[near]) / 360
-    waves = np.fft.rfft(before, axis=-1) * np.exp(-2j * np.pi * np.arange(COLUMNS // 2 + 1) * turns[:, None])[:, None]
-    moved = np.fft.irfft(waves, COLUMNS, axis=-1)
+    waves, each = np.fft.rfft(before, axis=-1), np.arange(COLUMNS // 2 + 1)
 
     def same(one: np.ndarray) -> np.ndarray:
         dot, power = (one * later).sum(axis=0), (one**2).sum(axis=0) * (later**2).sum(axis=0)
         return cv2.blur((dot / np.sqrt(np.maximum(power, 1e-6))).astype(np.float32), (9, 1))
 
-    turning = same(moved)
+    moved = (np.fft.irfft(waves * np.exp(-2j * np.pi * each * scale * turns[:, None])[:, None], COLUMNS, axis=-1) for scale in scales)
+    turning = np.max([same(one) for one in moved], axis=0)
     return ((turning > SAME_CELL) & (turning > same(before) + SAME_CELL)).astype(np.float32)
