@@ -7,7 +7,7 @@ that a hand's jerks and pauses are followed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -115,8 +115,8 @@ def _mapped(
     pictures = film_pictures(film, min(wanted), max(wanted))
     greys = [picture.grey(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
     axis = Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
-    camera = fit.camera if closed else replace(fit.camera, focal_px=USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*greys[0].shape)))
-    found = map_angles(greys, camera, axis, guess[places], closed)
+    usual_px = USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*greys[0].shape))
+    found = map_angles(greys, fit.camera.focal_px if closed else usual_px, axis, guess[places], closed)
     if found is None:
         return None
     at, measured = even[places], found.angles

@@ -11,7 +11,7 @@ one another, since each is followed from picture to picture.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -35,7 +35,7 @@ ALIKE = 0.3  # correlation from which two pictures agree
 MISFIT_DEG = 0.2  # of pairs, typically: about a pixel of the near rim; more is no disc that turns
 CLEARLY = 0.5  # of the misfit of the same disc turning the other way
 MOST_STRETCHED = 0.1  # by which turns of one length may be drawn too long or too short; more is another mark
-ASTRAY = 5.0  # times the misfit by which pairs over the seam may be off: else the turn doesn't close
+SEAM_DEG = 1.0  # by which pairs over the seam may be off; more is another mark: the turn doesn't close
 LEAST_OFF_DEG = 0.02  # a twelfth of a column: no pair is known better
 CLOSED_SCALES, OPEN_SCALES = (0.7, 1.0, 1.4), (0.7, 1.0, 1.4, 2.0)  # times the guess: how fast it may turn there
 LATER, LATER_DEG = 2, 9.0  # pictures later, where the disc went on by less than this
@@ -51,31 +51,33 @@ class MapAngles:
     off_deg: float
 
 
-def map_angles(greys: Sequence[np.ndarray], rough: Camera, axis: Axis, guess: np.ndarray, closed: bool) -> MapAngles | None:
+def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis, guess: np.ndarray, closed: bool) -> MapAngles | None:
     """None where the disc isn't found or shows too little.
 
     greys: uint8 (h, w) of places along the turn, about evenly; closed: the last one's next is the first again.
     axis: in these pixels, its row about where it meets the disc. guess: (n,) degrees, near each other's truth from
     neighbour to neighbour.
     """
-    view = _seen_disc(greys, rough, axis)
+    view = _seen_disc(greys, focal_px, axis)
     strips = None if view is None else _standing_off(_unrolled(greys, view))
     if strips is None:
         return None
     scales = CLOSED_SCALES if closed else OPEN_SCALES
     tries = [(sign, _disc_cells(strips, guess, sign, scales)) for sign in (1, -1)]
-    near = [(_put_together(strips, cells, guess, sign, closed, LAGS[:NEAR]), sign, cells) for sign, cells in tries]
-    (first, sign, cells), (other, _, _) = sorted(near, key=lambda one: one[0].misfit_deg)
-    if first.misfit_deg > min(MISFIT_DEG, CLEARLY * other.misfit_deg):
+    (both, sign, cells), (other, _, _) = sorted(
+        ((_near_and_far(strips, cells, guess, sign, closed), sign, cells) for sign, cells in tries), key=lambda one: one[0].misfit_deg
+    )
+    if both.misfit_deg > min(MISFIT_DEG, CLEARLY * other.misfit_deg):
         return None
     side = np.arange(COLUMNS) < COLUMNS // 2  # the middle is nearest the camera
-    left, right, both = (
-        _put_together(strips, part, first.angles, sign, closed, LAGS) for part in (cells * side, cells * ~side, cells)
-    )
-    if max(left.misfit_deg, right.misfit_deg, both.misfit_deg) > MISFIT_DEG:
-        return None
+    left, right = (_put_together(strips, cells * half, both.angles, sign, closed, LAGS) for half in (side, ~side))
     off = float(np.std(left.angles - right.angles)) / 2
-    return MapAngles(both.angles, off) if off < MISFIT_DEG else None
+    return MapAngles(both.angles, off) if max(left.misfit_deg, right.misfit_deg, off) < MISFIT_DEG else None
+
+
+def _near_and_far(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool) -> "_Answer":
+    near = _put_together(strips, cells, guess, sign, closed, LAGS[:NEAR])
+    return near if np.isinf(near.misfit_deg) else _put_together(strips, cells, near.angles, sign, closed, LAGS)
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,8 @@ class _View:
         return project(self.camera, np.stack([x, y, z], -1))
 
 
-def _seen_disc(greys: Sequence[np.ndarray], rough: Camera, axis: Axis) -> _View | None:
-    """The rim's ellipse as a circle about the axis; only the focal length is taken from the rough camera."""
+def _seen_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis) -> _View | None:
+    """The rim's ellipse as a circle about the axis, before an upright camera of this focal length."""
     some = np.stack(greys[:: max(len(greys) // 30, 1)])
     plate = np.median(some, axis=0).astype(np.uint8)
     spread = cv2.blur(np.mean([cv2.absdiff(one, plate) for one in some], axis=0), (5, 5))
@@ -102,23 +104,24 @@ def _seen_disc(greys: Sequence[np.ndarray], rough: Camera, axis: Axis) -> _View 
         return None
     swing = (columns[-1] - columns[0]) / 2
     disc = find_disc(np.repeat(plate[..., None], 3, axis=2), axis, axis.row, swing, FOOT_ERROR * swing)
-    return None if disc is None else _circle(disc, rough)
+    return None if disc is None else _circle(disc, focal_px, plate.shape)
 
 
-def _circle(disc: Disc, rough: Camera) -> _View | None:
+def _circle(disc: Disc, focal_px: float, shape: tuple[int, int]) -> _View | None:
     around = np.radians(np.arange(0, 360, 15))
+    middle = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
 
     def view(p: np.ndarray) -> _View:
-        return _View(replace(rough, pan=p[0], tilt=p[1], roll=0.0), np.exp(p[2]), np.exp(p[3]))
+        return _View(Camera(p[0], p[1], 0.0, focal_px, middle), np.exp(p[2]), np.exp(p[3]))
 
     def off(p: np.ndarray) -> np.ndarray:
         x, y = ((view(p).at(view(p).radius, around) - [disc.x, disc.y]) / [disc.a, disc.b]).T
         return np.hypot(x, y) - 1.0
 
     elevation = np.arcsin(disc.b / disc.a)  # as in parallel projection
-    right, down = (np.array([disc.x, disc.y]) - rough.centre) / rough.focal_px
+    right, down = (np.array([disc.x, disc.y]) - middle) / focal_px
     distance = 1 / np.cos(elevation)
-    start = [-np.arctan(right), elevation - np.arctan(down), np.log(np.tan(elevation)), np.log(disc.a / rough.focal_px * distance)]
+    start = [-np.arctan(right), elevation - np.arctan(down), np.log(np.tan(elevation)), np.log(disc.a / focal_px * distance)]
     found = least_squares(off, start, x_scale=[0.05, 0.05, 0.3, 0.3])
     return view(found.x) if np.abs(found.fun).max() < 0.02 else None
 
@@ -219,7 +222,7 @@ def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign
         weight = agree**2 / (1 + (off / (2.5 * scale)) ** 2) ** 2
     answer[free] += more
     seam = off[second < first]
-    if np.abs(answer[count:]).max() > MOST_STRETCHED or (len(seam) and np.median(seam) > ASTRAY * scale):
+    if np.abs(answer[count:]).max() > MOST_STRETCHED or (len(seam) and np.median(seam) > SEAM_DEG):
         return _Answer(guess, np.inf)
     return _Answer(np.maximum.accumulate(answer[:count]), scale)
 
