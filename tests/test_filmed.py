@@ -116,7 +116,7 @@ def test_a_part_turn_is_never_said_to_be_whole():
 
 def test_angles_known_badly_are_said():
     base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, turns=1.0, wanted=36)
-    for off, kinds in ((0.6, []), (2.5, [("uneven-steps", "warn")])):
+    for off, kinds in ((0.6, []), (2.5, [("uneven-steps", "warn")]), (None, [("uneven-steps", "warn")])):
         take = FilmTake(names=("a",) * 36, off_deg=off, **base)
         assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == kinds
 
@@ -131,6 +131,7 @@ def test_the_error_of_angles_adds_up_along_the_turn():
     fit = replace(unjudged(24, True, ""), step_sigma_deg=(0.3,) * 24)
     assert _off(fit) == pytest.approx(np.sqrt((angles**2).mean()), rel=0.03)
     assert _off(fit) == pytest.approx(0.3 * np.sqrt(24 / 6), rel=0.03)
+    assert _off(replace(fit, step_sigma_deg=(0.3,) * 23 + (np.inf,))) is None  # what wasn't measured isn't perfect
 
 
 @pytest.mark.parametrize("turned, turns", [(360, 1.0), (400, 1.1), (725, 2.0)])
@@ -178,7 +179,7 @@ def test_where_the_turn_is_given_it_is_taken_whatever_shows(rough, tmp_path):
 
 
 def test_two_turns_and_too_fast_a_turn_are_said():
-    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, wanted=36)
+    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, off_deg=0.1, wanted=36)
     two = FilmTake(names=("a",) * 36, turns=2.0, **base)
     assert [(f.kind, f.severity) for f in film_findings(two, part=False)] == [("open-loop", "note")]
     assert "2.0 turns" in film_findings(two, part=False)[0].message
@@ -199,7 +200,7 @@ def test_a_turn_that_smears_is_said(poses, tmp_path):
         course = read_course(film_pictures(film))
         found[name] = measure_smear(film, course, FilmAngles(0, angles, 90.0, False, True))
     assert found["sharp"] == 0 and found["smeared"] > 1.5
-    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, smear_px=found["smeared"])
+    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, off_deg=0.1, smear_px=found["smeared"])
     assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("blurred", "warn")]
 
 

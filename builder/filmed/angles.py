@@ -31,6 +31,7 @@ FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
 OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
+MAP_SHARE = 0.06  # of a part turn on the disc's map: so much it changes with the focal length, known to 40 %, of a camera 20° up
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -40,7 +41,7 @@ class FilmAngles:
 
     turned_deg: the whole turn filmed, 360 where it closes; None: not known. turned_sigma_deg: its standard error, 0
     where the ends are seen to meet or nearly so. closed: as seen. judged: whether the angles are measured; if not,
-    they go by how much the picture changes. off_deg: typical error of an angle of a closed turn.
+    they go by how much the picture changes. off_deg: typical error of an angle of a closed turn; None: not known.
     """
 
     first: int
@@ -49,7 +50,7 @@ class FilmAngles:
     closed: bool
     judged: bool
     turned_sigma_deg: float = 0.0
-    off_deg: float = 0.0
+    off_deg: float | None = None
 
 
 def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> FilmAngles:
@@ -68,16 +69,17 @@ def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> Fil
     measured = _measured(film, course, loop, even, closed=False, whole=True)
     if measured is None:
         return FilmAngles(loop.start, even, None, False, False)
-    angles, _ = measured
+    angles, _, share = measured
     if not part:  # ends that don't meet are no whole turn, whatever the perspective says
         angles = angles * min(1.0, (360.0 if loop.nearly else 360.0 - NEARLY_DEG) / angles[-1])
-    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, OPEN_SHARE * float(angles[-1]))
+    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, share * float(angles[-1]))
 
 
 def _measured(
     film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool
-) -> tuple[np.ndarray, float] | None:
-    """Angles (n,) of the turn's pictures and their typical error, or None where they can't be judged.
+) -> tuple[np.ndarray, float | None, float] | None:
+    """Angles (n,) of the turn's pictures, their typical error (None: not known) and the share by which a part turn's
+    scale may be off; None where they can't be judged.
 
     Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
     found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
@@ -97,11 +99,14 @@ def _measured(
         angles = _between(*_without_strays(at, measured), even)
         mapped = None if fit.camera is None else _mapped(film, course, loop, fit, angles, even, closed, whole)
         if mapped is not None:
-            return mapped
+            return *mapped, MAP_SHARE
         first = angles if first is None else first
     apart = float(np.abs(angles - first).mean())
     agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
-    return (angles, max(_off(fit), apart)) if agree or fit.sigma_deg is not None else None
+    if not agree and fit.sigma_deg is None:
+        return None
+    off = _off(fit)
+    return angles, None if off is None else max(off, apart), OPEN_SHARE
 
 
 def _mapped(
@@ -125,12 +130,12 @@ def _mapped(
     return _between(at, measured, even), found.off_deg
 
 
-def _off(fit: TurnFit) -> float:
+def _off(fit: TurnFit) -> float | None:
     """Typical error of a closed turn's angles, degrees: errors of steps add up along the turn, and where it closes
-    their sum is known to be nothing (a Brownian bridge)."""
+    their sum is known to be nothing (a Brownian bridge). None where a step has no error known."""
     come = np.cumsum(np.roll(np.square(fit.step_sigma_deg), -1))
-    if not np.isfinite(come[-1]) or come[-1] <= 0:
-        return 0.0
+    if not 0 < come[-1] < np.inf:
+        return None
     return float(np.sqrt(np.mean(come * (come[-1] - come) / come[-1])))
 
 
