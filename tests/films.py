@@ -15,17 +15,22 @@ TICKS = 90_000  # a second, as MPEG containers have it
 
 
 def drawn_poses(scene: Scene, step_deg: float, width: int = 480, height: int = 360) -> np.ndarray:
-    """uint8 (360 / step, h, w, 3): the table drawn once every step_deg, to be strung together to any turn.
+    """uint8 (360 / step, h, w, 3): the table drawn once every step_deg, to be strung together to any turn."""
+    return drawn_at(scene, np.arange(round(360 / step_deg)) * step_deg, width, height)
+
+
+def drawn_at(scene: Scene, angles_deg: np.ndarray, width: int = 480, height: int = 360) -> np.ndarray:
+    """uint8 (n, h, w, 3): the table drawn at each angle.
 
     One ray a pixel, a little softened: a quarter of the work of a photo, and films are soft anyhow.
     """
     table = Turntable(scene, width=width // 2, height=height // 2)
     (top, bottom), (left, right) = table._box
     rng, poses = np.random.default_rng(scene.seed), []
-    for k in range(round(360 / step_deg)):
+    for angle in angles_deg:
         light = table._backdrop.copy()
         part = np.s_[top:bottom, left:right]
-        light[part] = table._turned_part(np.radians(k * step_deg), table._rays[part], light[part])[0]
+        light[part] = table._turned_part(np.radians(angle), table._rays[part], light[part])[0]
         light = cv2.GaussianBlur(light, (0, 0), 0.7)
         poses.append(_srgb(light + rng.standard_normal(light.shape, dtype=np.float32) * 0.004))
     return np.stack(poses)
