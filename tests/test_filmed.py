@@ -26,7 +26,7 @@ from builder.measured.place import Axis
 from builder.measured.turntable import unjudged
 from builder.spin import FilmTake
 from tests.command import kickwheel
-from tests.films import drawn_at, drawn_poses, uneven_turn, write_film, write_sound, write_turn
+from tests.films import drawn_at, drawn_poses, uneven_turn, write_film, write_hdr, write_sound, write_turn
 from tests.pictures import patchwork, write_catalog
 from tests.turntable import Scene, Turntable
 
@@ -279,6 +279,19 @@ def test_high_dynamic_range_comes_down_to_srgb():
     assert codes(0.5806, 16) == pytest.approx([255] * 3, abs=1)
     assert codes(0.38, 16) == pytest.approx([101] * 3, abs=2)
     assert codes(0.38, 18) == pytest.approx([118] * 3, abs=2)
+
+
+@pytest.mark.parametrize("curve, levels, codes", [(18, (0.0, 0.38, 0.75), (0, 118, 255)), (16, (0.0, 0.38, 0.5806), (0, 101, 255))])
+def test_a_film_flagged_as_high_dynamic_range_has_sane_tones(curve, levels, codes, tmp_path):
+    """Black, grey card and reference white of ITU-R BT.2408-7 table 1 through a real 10-bit film with a phone's tags;
+    260 rows, so that the picture is converted in more than one piece."""
+    film = write_hdr(tmp_path / "hdr.mp4", np.repeat(levels, 32)[None].repeat(260, axis=0), curve)
+    picture = next(iter(film_pictures(film)))
+    for seen in (picture.colour(), picture.colour(80)):
+        at = np.linspace(0, seen.shape[1], 7)[1::2].astype(int)
+        for row in (2, len(seen) - 3):
+            assert seen[row, at].astype(int) == pytest.approx(np.array(codes)[:, None].repeat(3, axis=1), abs=4)
+    assert np.ptp(picture.grey(96)[10].astype(int)) > 100
 
 
 def test_films_that_cant_be_read_are_one_message_each(tmp_path):
