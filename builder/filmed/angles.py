@@ -81,8 +81,10 @@ def _measured(
     """Angles (n,) of the turn's pictures, their typical error (None: not known) and the share by which a part turn's
     scale may be off; None where they can't be judged.
 
-    Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
-    found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
+    By the disc's map, if it shows enough. Else measured twice: on samples as far apart as the picture's change says,
+    then on samples evenly in the angle so found. What neither is sure of step by step is still known when both, from
+    other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last
+    picture is its first again.
     """
     angles = even
     first: np.ndarray | None = None

@@ -95,7 +95,7 @@ class _View:
 
 
 def _seen_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis) -> _View | None:
-    """The rim's ellipse as a circle about the axis, before an upright camera of this focal length."""
+    """The rim's ellipse as a circle about the axis, before an upright camera of this focal length. None where no rim stands out."""
     some = np.stack(greys[:: max(len(greys) // 30, 1)])
     plate = np.median(some, axis=0).astype(np.uint8)
     spread = cv2.blur(np.mean([cv2.absdiff(one, plate) for one in some], axis=0), (5, 5))
@@ -108,6 +108,7 @@ def _seen_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis) -> _Vie
 
 
 def _circle(disc: Disc, focal_px: float, shape: tuple[int, int]) -> _View | None:
+    """The circle about the axis that is seen as that ellipse; None where none is, to a fiftieth of its size."""
     around = np.radians(np.arange(0, 360, 15))
     middle = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
 
@@ -212,19 +213,26 @@ def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign
     free = np.r_[False, np.ones(count - 1, bool), np.isin(lags, lag) & closed]
     start = np.r_[guess - guess[0], np.zeros(len(lags))]  # what nothing holds stays there
     value = value - matrix @ start
-    matrix, weight, answer = matrix[:, free], agree**2, start
-    for _ in range(8):
-        weighed = matrix.T * weight
-        normal = weighed @ matrix
-        more = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), weighed @ value)
-        off = np.abs(value - matrix @ more)
-        scale = max(1.4826 * float(np.median(off)), LEAST_OFF_DEG)
-        weight = agree**2 / (1 + (off / (2.5 * scale)) ** 2) ** 2
+    more, off, scale = _solved(matrix[:, free], value, agree**2)
+    answer = start
     answer[free] += more
     seam = off[second < first]
     if np.abs(answer[count:]).max() > MOST_STRETCHED or (len(seam) and np.median(seam) > SEAM_DEG):
         return _Answer(guess, np.inf)
     return _Answer(np.maximum.accumulate(answer[:count]), scale)
+
+
+def _solved(matrix: np.ndarray, value: np.ndarray, trust: np.ndarray, rounds: int = 8) -> tuple[np.ndarray, np.ndarray, float]:
+    """Least squares in which what lies far off fades out; the unknowns, how far off each row is, and the usual offness."""
+    weight = trust
+    for _ in range(rounds):
+        weighed = matrix.T * weight
+        normal = weighed @ matrix
+        found = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), weighed @ value)
+        off = np.abs(value - matrix @ found)
+        scale = max(1.4826 * float(np.median(off)), LEAST_OFF_DEG)
+        weight = trust / (1 + (off / (2.5 * scale)) ** 2) ** 2
+    return found, off, scale
 
 
 def _gaps(first: np.ndarray, lag: np.ndarray, count: int, closed: bool) -> bool:
@@ -250,6 +258,7 @@ def _disc_cells(strips: np.ndarray, guess: np.ndarray, sign: int, scales: Sequen
         dot, power = (one * later).sum(axis=0), (one**2).sum(axis=0) * (later**2).sum(axis=0)
         return cv2.blur((dot / np.sqrt(np.maximum(power, 1e-6))).astype(np.float32), (9, 1))
 
-    moved = (np.fft.irfft(waves * np.exp(-2j * np.pi * each * scale * turns[:, None])[:, None], COLUMNS, axis=-1) for scale in scales)
+    phase = (-2j * np.pi * turns[:, None] * each)[:, None]
+    moved = (np.fft.irfft(waves * np.exp(scale * phase).astype(np.complex64), COLUMNS, axis=-1) for scale in scales)
     turning = np.max([same(one) for one in moved], axis=0)
     return ((turning > SAME_CELL) & (turning > same(before) + SAME_CELL)).astype(np.float32)
