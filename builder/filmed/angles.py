@@ -26,6 +26,7 @@ COPY_SIDE = 960  # px, of the measured copies
 # are usual): then turning the other way, from mark to mark, would fit as well and close as well.
 SAMPLES = 54
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
+HALF_DEG = 180.0  # guess of a part turn: others are within a factor of two or so
 MAPPED = 240  # pictures placed on the disc's map: 1.5° apart in a turn, or all of a film that has fewer
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
@@ -86,6 +87,9 @@ def _measured(
     other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last
     picture is its first again.
     """
+    mapped = _mapped(film, course, loop, None, even, closed, whole)
+    if mapped is not None:
+        return *mapped, MAP_SHARE
     angles = even
     first: np.ndarray | None = None
     for last in (False, True):
@@ -99,7 +103,7 @@ def _measured(
         if not whole:
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
-        mapped = None if fit.camera is None else _mapped(film, course, loop, fit, angles, even, closed, whole)
+        mapped = _mapped(film, course, loop, fit, even, closed, whole) if last and fit.camera is not None else None
         if mapped is not None:
             return *mapped, MAP_SHARE
         first = angles if first is None else first
@@ -112,18 +116,22 @@ def _measured(
 
 
 def _mapped(
-    film: Path, course: Course, loop: Loop, fit: TurnFit, angles: np.ndarray, even: np.ndarray, closed: bool, whole: bool
+    film: Path, course: Course, loop: Loop, fit: TurnFit | None, even: np.ndarray, closed: bool, whole: bool
 ) -> tuple[np.ndarray, float] | None:
-    """Angles (n,) by the disc's map, and their typical error; None where the disc shows too little."""
-    # by how much the picture changes: that may be a third off anywhere, but never jumps as a step mistaken for another does
-    guess = even * (1.0 if closed and not whole else angles[-1] / 360.0)
+    """Angles (n,) by the disc's map, and their typical error; None where the disc shows too little. fit: where the
+    axis is, if that was found already.
+
+    The guess is by how much the picture changes: that may be a third off anywhere, but never jumps as a step
+    mistaken for another does.
+    """
+    turned = 360.0 if closed else HALF_DEG
     places = _evenly(even, min(MAPPED, len(even)), whole)
     wanted = set(course.times[loop.start + places].tolist())
     pictures = film_pictures(film, min(wanted), max(wanted))
     greys = [picture.grey(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
-    axis = Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
+    axis = None if fit is None else Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
     usual_px = USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*greys[0].shape))
-    found = map_angles(greys, fit.camera.focal_px if closed else usual_px, axis, guess[places], closed)
+    found = map_angles(greys, usual_px, axis, turned / 360.0 * even[places], closed)
     if found is None:
         return None
     at, measured = even[places], found.angles

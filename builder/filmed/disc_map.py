@@ -30,7 +30,7 @@ CLEARLY = 0.5  # of the misfit of the same disc turning the other way
 MOST_STRETCHED = 0.1  # by which turns of one length may be drawn too long or too short; more is another mark
 SEAM_DEG = 1.0  # by which pairs over the seam may be off; more is another mark: the turn doesn't close
 LEAST_OFF_DEG = 0.02  # a twelfth of a column: no pair is known better
-CLOSED_SCALES, OPEN_SCALES = (0.7, 1.0, 1.4), (0.7, 1.0, 1.4, 2.0)  # times the guess: how fast it may turn there
+CLOSED_SCALES, OPEN_SCALES = (0.7, 1.0, 1.4), (0.5, 0.7, 1.0, 1.4, 2.0)  # times the guess: how fast it may turn there
 LATER, LATER_DEG = 2, 9.0  # pictures later, where the disc went on by less than this
 SAME_CELL = 0.3  # correlation over the turn from which a place of the map is the disc's, not the subject's
 
@@ -44,11 +44,11 @@ class MapAngles:
     off_deg: float
 
 
-def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis, guess: np.ndarray, closed: bool) -> MapAngles | None:
+def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None, guess: np.ndarray, closed: bool) -> MapAngles | None:
     """None where the disc isn't found or shows too little.
 
     greys: uint8 (h, w) of places along the turn, about evenly; closed: the last one's next is the first again.
-    axis: in these pixels, its row about where it meets the disc. guess: (n,) degrees, near each other's truth from
+    axis: in these pixels, its row about where it meets the disc; None: amid what turns. guess: (n,) degrees, near each other's truth from
     neighbour to neighbour.
     """
     view = see_disc(greys, focal_px, axis)

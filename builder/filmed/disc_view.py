@@ -16,6 +16,7 @@ from builder.measured.turn_camera import Camera, project
 COLUMNS = 1440  # a quarter of a degree each: about a pixel of the near rim in a measured copy
 ROWS = 24
 REACH = (0.35, 1.03)  # of the disc's radius, from the axis: within, the subject stands
+FLATNESS = 0.35  # of a disc as it is usually seen: short side by long, a camera 20° up
 FOOT_ERROR = 0.4  # of what turns: how far off the row may be where the axis meets the disc
 LEAST_LEVELS = 1.0  # of 255, spread over the turn: less is coding noise
 
@@ -34,15 +35,17 @@ class DiscView:
         return project(self.camera, np.stack([x, y, z], -1))
 
 
-def see_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis) -> DiscView | None:
+def see_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None) -> DiscView | None:
     """The rim's ellipse as a circle about the axis, before an upright camera of this focal length. None where no rim stands out."""
     some = np.stack(greys[:: max(len(greys) // 30, 1)])
     plate = np.median(some, axis=0).astype(np.uint8)
     spread = cv2.blur(np.mean([cv2.absdiff(one, plate) for one in some], axis=0), (5, 5))
-    columns = np.flatnonzero((spread - np.median(spread) > LEAST_LEVELS).any(axis=0))
-    if not len(columns):
+    turning = spread - np.median(spread) > LEAST_LEVELS
+    if not turning.any():
         return None
+    columns, rows = np.flatnonzero(turning.any(axis=0)), np.flatnonzero(turning.any(axis=1))
     swing = (columns[-1] - columns[0]) / 2
+    axis = axis or Axis((columns[0] + columns[-1]) / 2, 0.0, rows[-1] - FLATNESS * swing)
     disc = find_disc(np.repeat(plate[..., None], 3, axis=2), axis, axis.row, swing, FOOT_ERROR * swing)
     return None if disc is None else _circle(disc, focal_px, plate.shape)
 
