@@ -124,7 +124,7 @@ def _mapped(
     The guess is by how much the picture changes: that may be a third off anywhere, but never jumps as a step
     mistaken for another does.
     """
-    turned = 360.0 if closed else HALF_DEG
+    turned = HALF_DEG if not closed else 360.0 - NEARLY_DEG / 2 if whole else 360.0
     places = _evenly(even, min(MAPPED, len(even)), whole)
     wanted = set(course.times[loop.start + places].tolist())
     pictures = film_pictures(film, min(wanted), max(wanted))
