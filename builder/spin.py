@@ -69,7 +69,7 @@ class FilmTake:
     turns: float  # whole turns the film holds, 0: not even one
     wanted: int  # frames asked for
     turned_sigma_deg: float = 0.0  # standard error of turned_deg; 0 where the ends are seen to meet or nearly so
-    off_deg: float = 0.0  # typical error of angles_deg in a closed turn
+    off_deg: float | None = None  # typical error of angles_deg in a closed turn; None: not known
     smear_px: float | None = None  # sigma by which edges are softer than at rest; 0: not to be seen; None: no rest in the film
 
 

@@ -15,17 +15,22 @@ TICKS = 90_000  # a second, as MPEG containers have it
 
 
 def drawn_poses(scene: Scene, step_deg: float, width: int = 480, height: int = 360) -> np.ndarray:
-    """uint8 (360 / step, h, w, 3): the table drawn once every step_deg, to be strung together to any turn.
+    """uint8 (360 / step, h, w, 3): the table drawn once every step_deg, to be strung together to any turn."""
+    return drawn_at(scene, np.arange(round(360 / step_deg)) * step_deg, width, height)
+
+
+def drawn_at(scene: Scene, angles_deg: np.ndarray, width: int = 480, height: int = 360) -> np.ndarray:
+    """uint8 (n, h, w, 3): the table drawn at each angle.
 
     One ray a pixel, a little softened: a quarter of the work of a photo, and films are soft anyhow.
     """
     table = Turntable(scene, width=width // 2, height=height // 2)
     (top, bottom), (left, right) = table._box
     rng, poses = np.random.default_rng(scene.seed), []
-    for k in range(round(360 / step_deg)):
+    for angle in angles_deg:
         light = table._backdrop.copy()
         part = np.s_[top:bottom, left:right]
-        light[part] = table._turned_part(np.radians(k * step_deg), table._rays[part], light[part])[0]
+        light[part] = table._turned_part(np.radians(angle), table._rays[part], light[part])[0]
         light = cv2.GaussianBlur(light, (0, 0), 0.7)
         poses.append(_srgb(light + rng.standard_normal(light.shape, dtype=np.float32) * 0.004))
     return np.stack(poses)
@@ -78,6 +83,30 @@ def write_film(path: Path, pictures, times: Sequence[float], *, codec: str = "li
                     stream.set_display_rotation(rotation)
             frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), format="rgb24")
             frame.pts, frame.time_base = round(time * TICKS), Fraction(1, TICKS)
+            film.mux(stream.encode(frame))
+        film.mux(stream.encode(None))
+    return path
+
+
+def write_hdr(path: Path, levels: np.ndarray, curve: int) -> Path:
+    """Two pictures of grey code values (h, w), 0 to 1, as a phone's high dynamic range: 10 bit, narrow range, tags of
+    BT.2020 and of the curve (ITU-T H.273: 18 HLG, 16 PQ)."""
+    import av
+
+    with av.open(str(path), "w") as film:
+        stream = film.add_stream("libx264", rate=30, options={"crf": "4", "profile": "high10"})
+        stream.width, stream.height, stream.pix_fmt = levels.shape[1], levels.shape[0], "yuv420p10le"
+        coded = stream.codec_context
+        coded.color_trc, coded.color_primaries, coded.colorspace, coded.color_range = curve, 9, 9, 1
+        for number in range(2):
+            frame = av.VideoFrame(levels.shape[1], levels.shape[0], "yuv420p10le")
+            for plane, colour in zip(frame.planes, (False, True, True)):
+                values = np.full((plane.height, plane.line_size // 2), 512, "<u2")
+                if not colour:
+                    values[:, : levels.shape[1]] = np.rint(64 + levels * 876)
+                plane.update(values.tobytes())
+            frame.pts, frame.time_base = number, Fraction(1, 30)
+            frame.color_trc, frame.color_primaries, frame.colorspace, frame.color_range = curve, 9, 9, 1
             film.mux(stream.encode(frame))
         film.mux(stream.encode(None))
     return path

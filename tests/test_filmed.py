@@ -18,15 +18,17 @@ from builder.filmed import film_findings, take_frames
 from builder.filmed.angles import FilmAngles, _off
 from builder.filmed.choose import candidates, frame_name
 from builder.filmed.course import read_course
+from builder.filmed.disc_map import map_angles
 from builder.filmed.loop import find_loop
 from builder.filmed.smear import measure_smear
 from builder.frames.footage import _from_hdr, film_pictures, open_footage
+from builder.measured.place import Axis
 from builder.measured.turntable import unjudged
 from builder.spin import FilmTake
 from tests.command import kickwheel
-from tests.films import drawn_poses, uneven_turn, write_film, write_sound, write_turn
+from tests.films import drawn_at, drawn_poses, uneven_turn, write_film, write_hdr, write_sound, write_turn
 from tests.pictures import patchwork, write_catalog
-from tests.turntable import Scene
+from tests.turntable import Scene, Turntable
 
 ITEM = '[shop]\nname = "Saltmarsh Bench"\n[[item]]\ntitle = "Pot"\nframes = "turn.mp4"\n'
 
@@ -95,6 +97,25 @@ def test_every_film_that_wont_do_is_said_in_one_run(rough, tmp_path):
     assert ran.status == 2 and len(lines) == 2 and "still.mp4" in lines[0] and "rest.mp4" in lines[1]
 
 
+def test_the_disc_tells_each_pictures_place_where_little_else_does():
+    """A mug with a few letters on one side: marks on the disc's rim give each picture's place to a fraction of a degree
+    in a whole turn, from a guess that is 8° off, and a part turn's extent to one part in twenty. A disc without marks
+    gives nothing, rather than something."""
+    true = np.arange(120) * 3.0 + np.where(np.arange(120) % 2, 0.7, 0.0)  # uneven: two steps alike would hide a mistake
+    table = Turntable(Scene(shape="mug", texture="label", seed=3), width=240, height=180)
+    axis = Axis(2 * table.axis_x, 0.0, 2 * table.axis_y)
+    focal_px = 2 * table.focal_px
+    greys = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in drawn_at(table.scene, true)]
+    guess = true + 8 * np.sin(np.radians(2 * true))
+    found = map_angles(greys, 0.85 * focal_px, axis, guess, True)
+    off = found.angles - true
+    assert np.abs(off - off.mean()).mean() <= 0.2 and found.off_deg <= 0.2
+    part = map_angles(greys[:61], 0.9 * focal_px, axis, 0.8 * guess[:61], False)
+    assert part.angles[-1] == pytest.approx(180, rel=0.05)
+    plain = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in drawn_at(replace(table.scene, marks=0), true[::2])]
+    assert map_angles(plain, focal_px, axis, guess[::2], True) is None
+
+
 def test_half_a_turn_says_how_much_is_missing(poses, tmp_path):
     times, angles = uneven_turn(4, 180, seed=2)
     small = np.stack([cv2.resize(pose, (320, 240), interpolation=cv2.INTER_AREA) for pose in poses])
@@ -116,7 +137,7 @@ def test_a_part_turn_is_never_said_to_be_whole():
 
 def test_angles_known_badly_are_said():
     base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, turns=1.0, wanted=36)
-    for off, kinds in ((0.6, []), (2.5, [("uneven-steps", "warn")])):
+    for off, kinds in ((0.6, []), (2.5, [("uneven-steps", "warn")]), (None, [("uneven-steps", "warn")])):
         take = FilmTake(names=("a",) * 36, off_deg=off, **base)
         assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == kinds
 
@@ -131,6 +152,7 @@ def test_the_error_of_angles_adds_up_along_the_turn():
     fit = replace(unjudged(24, True, ""), step_sigma_deg=(0.3,) * 24)
     assert _off(fit) == pytest.approx(np.sqrt((angles**2).mean()), rel=0.03)
     assert _off(fit) == pytest.approx(0.3 * np.sqrt(24 / 6), rel=0.03)
+    assert _off(replace(fit, step_sigma_deg=(0.3,) * 23 + (np.inf,))) is None  # what wasn't measured isn't perfect
 
 
 @pytest.mark.parametrize("turned, turns", [(360, 1.0), (400, 1.1), (725, 2.0)])
@@ -178,7 +200,7 @@ def test_where_the_turn_is_given_it_is_taken_whatever_shows(rough, tmp_path):
 
 
 def test_two_turns_and_too_fast_a_turn_are_said():
-    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, wanted=36)
+    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, off_deg=0.1, wanted=36)
     two = FilmTake(names=("a",) * 36, turns=2.0, **base)
     assert [(f.kind, f.severity) for f in film_findings(two, part=False)] == [("open-loop", "note")]
     assert "2.0 turns" in film_findings(two, part=False)[0].message
@@ -199,7 +221,7 @@ def test_a_turn_that_smears_is_said(poses, tmp_path):
         course = read_course(film_pictures(film))
         found[name] = measure_smear(film, course, FilmAngles(0, angles, 90.0, False, True))
     assert found["sharp"] == 0 and found["smeared"] > 1.5
-    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, smear_px=found["smeared"])
+    take = FilmTake(("a",) * 36, (), 0.0, 1.0, 360.0, True, True, 1.0, 36, off_deg=0.1, smear_px=found["smeared"])
     assert [(f.kind, f.severity) for f in film_findings(take, part=False)] == [("blurred", "warn")]
 
 
@@ -257,6 +279,19 @@ def test_high_dynamic_range_comes_down_to_srgb():
     assert codes(0.5806, 16) == pytest.approx([255] * 3, abs=1)
     assert codes(0.38, 16) == pytest.approx([101] * 3, abs=2)
     assert codes(0.38, 18) == pytest.approx([118] * 3, abs=2)
+
+
+@pytest.mark.parametrize("curve, levels, codes", [(18, (0.0, 0.38, 0.75), (0, 118, 255)), (16, (0.0, 0.38, 0.5806), (0, 101, 255))])
+def test_a_film_flagged_as_high_dynamic_range_has_sane_tones(curve, levels, codes, tmp_path):
+    """Black, grey card and reference white of ITU-R BT.2408-7 table 1 through a real 10-bit film with a phone's tags;
+    260 rows, so that the picture is converted in more than one piece."""
+    film = write_hdr(tmp_path / "hdr.mp4", np.repeat(levels, 32)[None].repeat(260, axis=0), curve)
+    picture = next(iter(film_pictures(film)))
+    for seen in (picture.colour(), picture.colour(80)):
+        at = np.linspace(0, seen.shape[1], 7)[1::2].astype(int)
+        for row in (2, len(seen) - 3):
+            assert seen[row, at].astype(int) == pytest.approx(np.array(codes)[:, None].repeat(3, axis=1), abs=4)
+    assert np.ptp(picture.grey(96)[10].astype(int)) > 100
 
 
 def test_films_that_cant_be_read_are_one_message_each(tmp_path):

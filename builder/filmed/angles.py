@@ -1,7 +1,8 @@
 """The angle of the disc at every picture of a film's turn: measured at some, followed between them.
 
-Copies evenly along the turn are measured like photos (`measured.turntable`). Between two of them the angle
-grows as the picture changes, so that a hand's jerks and pauses are followed.
+Copies evenly along the turn are measured like photos (`measured.turntable`), and where the disc shows anything to
+go by, many more are placed on its map (`disc_map`). Between two of them the angle grows as the picture changes, so
+that a hand's jerks and pauses are followed.
 """
 
 from __future__ import annotations
@@ -13,20 +14,25 @@ import cv2
 import numpy as np
 
 from builder.filmed.course import Course
+from builder.filmed.disc_map import map_angles
 from builder.filmed.loop import NEARLY_DEG, Loop
 from builder.frames.footage import film_pictures
+from builder.measured.place import Axis
 from builder.measured.tape import read_tape, with_tape
-from builder.measured.turntable import TurnFit, measure_turn, unjudged
+from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 
 COPY_SIDE = 960  # px, of the measured copies
 # In a turn, 6.7° apart: corners can be followed over two or three of them. Not twice the marks of a disc (24, 30, 36
 # are usual): then turning the other way, from mark to mark, would fit as well and close as well.
 SAMPLES = 54
 OPEN_SAMPLES = 30  # in a part turn, whose extent isn't known beforehand: steps of 6° if it is a half
+HALF_DEG = 180.0  # guess of a part turn: others are within a factor of two or so
+MAPPED = 240  # pictures placed on the disc's map: 1.5° apart in a turn, or all of a film that has fewer
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
 OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
+MAP_SHARE = 0.06  # of a part turn on the disc's map: so much it changes with the focal length, known to 40 %, of a camera 20° up
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -36,7 +42,7 @@ class FilmAngles:
 
     turned_deg: the whole turn filmed, 360 where it closes; None: not known. turned_sigma_deg: its standard error, 0
     where the ends are seen to meet or nearly so. closed: as seen. judged: whether the angles are measured; if not,
-    they go by how much the picture changes. off_deg: typical error of an angle of a closed turn.
+    they go by how much the picture changes. off_deg: typical error of an angle of a closed turn; None: not known.
     """
 
     first: int
@@ -45,7 +51,7 @@ class FilmAngles:
     closed: bool
     judged: bool
     turned_sigma_deg: float = 0.0
-    off_deg: float = 0.0
+    off_deg: float | None = None
 
 
 def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> FilmAngles:
@@ -64,24 +70,30 @@ def measure_angles(film: Path, course: Course, loop: Loop, *, part: bool) -> Fil
     measured = _measured(film, course, loop, even, closed=False, whole=True)
     if measured is None:
         return FilmAngles(loop.start, even, None, False, False)
-    angles, _ = measured
+    angles, _, share = measured
     if not part:  # ends that don't meet are no whole turn, whatever the perspective says
         angles = angles * min(1.0, (360.0 if loop.nearly else 360.0 - NEARLY_DEG) / angles[-1])
-    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, OPEN_SHARE * float(angles[-1]))
+    return FilmAngles(loop.start, angles, float(angles[-1]), False, True, share * float(angles[-1]))
 
 
 def _measured(
     film: Path, course: Course, loop: Loop, even: np.ndarray, *, closed: bool, whole: bool
-) -> tuple[np.ndarray, float] | None:
-    """Angles (n,) of the turn's pictures and their typical error, or None where they can't be judged.
+) -> tuple[np.ndarray, float | None, float] | None:
+    """Angles (n,) of the turn's pictures, their typical error (None: not known) and the share by which a part turn's
+    scale may be off; None where they can't be judged.
 
-    Measured twice: on samples as far apart as the picture's change says, then on samples evenly in the angle so
-    found. What neither is sure of step by step is still known when both, from other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last picture is its first again.
+    By the disc's map, if it shows enough. Else measured twice: on samples as far apart as the picture's change says,
+    then on samples evenly in the angle so found. What neither is sure of step by step is still known when both, from
+    other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last
+    picture is its first again.
     """
+    mapped = _mapped(film, course, loop, None, even, closed, whole)
+    if mapped is not None:
+        return *mapped, MAP_SHARE
     angles = even
     first: np.ndarray | None = None
     for last in (False, True):
-        places = _evenly(angles, SAMPLES if closed else OPEN_SAMPLES, whole)
+        places = _evenly(angles, min(SAMPLES if closed else OPEN_SAMPLES, len(angles) // 2), whole)
         fit = _fit(_copies(film, course.times[loop.start + places]), closed)
         if fit.camera is None and fit.sigma_deg is None:  # nothing to follow, and no tape
             return None
@@ -91,18 +103,49 @@ def _measured(
         if not whole:
             at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
         angles = _between(*_without_strays(at, measured), even)
+        mapped = _mapped(film, course, loop, fit, even, closed, whole) if last and fit.camera is not None else None
+        if mapped is not None:
+            return *mapped, MAP_SHARE
         first = angles if first is None else first
     apart = float(np.abs(angles - first).mean())
     agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
-    return (angles, max(_off(fit), apart)) if agree or fit.sigma_deg is not None else None
+    if not agree and fit.sigma_deg is None:
+        return None
+    off = _off(fit)
+    return angles, None if off is None else max(off, apart), OPEN_SHARE
 
 
-def _off(fit: TurnFit) -> float:
+def _mapped(
+    film: Path, course: Course, loop: Loop, fit: TurnFit | None, even: np.ndarray, closed: bool, whole: bool
+) -> tuple[np.ndarray, float] | None:
+    """Angles (n,) by the disc's map, and their typical error; None where the disc shows too little. fit: where the
+    axis is, if that was found already.
+
+    The guess is by how much the picture changes: that may be a third off anywhere, but never jumps as a step
+    mistaken for another does.
+    """
+    turned = HALF_DEG if not closed else 360.0 - NEARLY_DEG / 2 if whole else 360.0
+    places = _evenly(even, min(MAPPED, len(even)), whole)
+    wanted = set(course.times[loop.start + places].tolist())
+    pictures = film_pictures(film, min(wanted), max(wanted))
+    greys = [picture.grey(COPY_SIDE) for picture in pictures if picture.time_s in wanted]
+    axis = None if fit is None else Axis(fit.axis_x, -np.tan(np.radians(fit.axis_tilt_deg)), fit.axis_y)
+    usual_px = USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(*greys[0].shape))
+    found = map_angles(greys, usual_px, axis, turned / 360.0 * even[places], closed)
+    if found is None:
+        return None
+    at, measured = even[places], found.angles
+    if not whole:
+        at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
+    return _between(at, measured, even), found.off_deg
+
+
+def _off(fit: TurnFit) -> float | None:
     """Typical error of a closed turn's angles, degrees: errors of steps add up along the turn, and where it closes
-    their sum is known to be nothing (a Brownian bridge)."""
+    their sum is known to be nothing (a Brownian bridge). None where a step has no error known."""
     come = np.cumsum(np.roll(np.square(fit.step_sigma_deg), -1))
-    if not np.isfinite(come[-1]) or come[-1] <= 0:
-        return 0.0
+    if not 0 < come[-1] < np.inf:
+        return None
     return float(np.sqrt(np.mean(come * (come[-1] - come) / come[-1])))
 
 
@@ -115,8 +158,8 @@ def _fit(copies: list[np.ndarray], closed: bool) -> TurnFit:
 
 
 def _evenly(angles: np.ndarray, most: int, whole: bool) -> np.ndarray:
-    """Places of samples, evenly in angle."""
-    count = int(np.clip(len(angles) // 2, FEWEST, most))
+    """Places of at most so many samples, evenly in angle."""
+    count = max(most, FEWEST)
     share = np.linspace(0, 1, count) if whole else np.arange(count) / count
     return np.unique([int(np.argmin(np.abs(angles - value))) for value in share * angles[-1]])
 

@@ -34,10 +34,12 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         message = "How far the disc turned can't be told from the pictures: frames were taken by how much they change."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
         found.append(Finding("uneven-steps", (), "warn", 0.0, 0.0, message, advice))
-    if take.judged and take.off_deg > OFF_SHARE * step:
-        message = f"Little can be followed all round: how far the disc turned is known to about {take.off_deg:.1f}° only."
+    unknown = take.closed and take.off_deg is None
+    if take.judged and (unknown or (take.off_deg or 0.0) > OFF_SHARE * step):
+        known = "how closely that is known can't be told" if unknown else f"that is known to about {take.off_deg:.1f}° only"
+        message = f"Little can be followed all round to tell how far the disc turned: {known}."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
-        found.append(Finding("uneven-steps", (), "warn", take.off_deg, OFF_SHARE * step, message, advice))
+        found.append(Finding("uneven-steps", (), "warn", take.off_deg or 0.0, OFF_SHARE * step, message, advice))
     return found
 
 

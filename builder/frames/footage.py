@@ -25,6 +25,7 @@ DAMAGED = "Copy the film from the camera again, or film it again."
 # ITU-T H.273 code points, as FFmpeg numbers them
 BT709, BT601, BT2020 = 1, 5, 9
 HLG, PQ = 18, 16
+ROWS_AT_ONCE = 128  # of a high dynamic range picture: light of a whole 4K one would take half a gigabyte
 HD_HEIGHT = 720  # an untagged film this high or higher is BT.709, a smaller one BT.601: common practice
 
 
@@ -164,7 +165,12 @@ def _from_hdr(codes: "np.ndarray", curve: int) -> "np.ndarray":
     levels = np.arange(65536, dtype=np.float64) / 65535
     light = (_hlg_light(levels) / _hlg_light(np.array([0.75]))[0] if curve == HLG else _pq_light(levels) / 203.0).astype(np.float32)
     to_709 = np.linalg.inv(np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]))
-    return to_codes(np.clip(light[codes] @ to_709.T.astype(np.float32), 0.0, 1.0))
+    to_709 = to_709.T.astype(np.float32)
+    found = np.empty(codes.shape, np.uint8)
+    for row in range(0, len(codes), ROWS_AT_ONCE):
+        part = slice(row, row + ROWS_AT_ONCE)
+        found[part] = to_codes(np.clip(light[codes[part]] @ to_709, 0.0, 1.0))
+    return found
 
 
 def _hlg_light(levels: "np.ndarray") -> "np.ndarray":

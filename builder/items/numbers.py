@@ -18,9 +18,9 @@ from builder.store.cache import Cache, digest
 from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 8
+MEASURES_VERSION = 9
 PICTURES_VERSION = 9
-FILMS_VERSION = 2
+FILMS_VERSION = 3
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
 
@@ -99,7 +99,7 @@ def _as_filmed(take: FilmTake, measures: SpinMeasures) -> SpinMeasures:
     """
     spread = math.sqrt(measures.frame_count / 6)
     own_deg = math.inf if measures.angle_sigma_deg is None else measures.angle_sigma_deg * spread
-    if not (take.closed and take.judged and 0 < take.off_deg < own_deg):
+    if not (take.closed and take.judged and take.off_deg is not None and take.off_deg < own_deg):
         return measures
     filmed = dict(zip(take.names, take.angles_deg))
     angles = [filmed[frame.file] for frame in measures.frames]
