@@ -20,9 +20,10 @@ from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import Link, check_links, find_strays
-from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
+from builder.measured.turn_place import Link, Sameness, check_links, find_strays
+from builder.measured.turn_start import Start, likely_starts, match_neighbours, picture_changes, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
+from builder.measured.turn_whole import wanted_shifts
 from builder.spin import IDENTITY, Affine, Turn
 
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
@@ -30,7 +31,8 @@ USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lens
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
 ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
 TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
-ROUNDS = 4
+EVEN_TRIES = 2  # of the starts of each sign, tried with even steps as well: where marks look alike, two frames alone vote for wrong ones
+ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
 PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
@@ -93,7 +95,8 @@ def measure_turn(
     if count < 4:
         return unjudged(count, closed, "fewer than four frames")
     shots, area = _shots(pictures, affines, foreground)
-    pairs, still = match_neighbours(shots, closed)
+    changes = picture_changes(shots)
+    pairs, still = match_neighbours(shots, changes, closed)
     moving = [pair for pair in pairs if pair.second not in still]
     if sum(len(pair.xy) for pair in moving) < 4 * count:
         return unjudged(count, closed, "nothing on the object to follow")
@@ -105,16 +108,19 @@ def measure_turn(
     prior = _prior(guess, focal_px is not None, 0.5 * nominal)
     tries = []
     for sign in (1, -1):
-        for start in sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]:
-            angles = settle_angles(start, [vote(start, pair) for pair in moving], count, closed, still)
-            guess = Guess(start.camera, angles, _radius(start.camera, area))
-            tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
+        best = sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]
+        for place, start in enumerate(best):
+            votes = [vote(start, pair) for pair in moving]
+            for said in (votes, ()) if place < EVEN_TRIES else (votes,):
+                angles = settle_angles(start, said, count, closed, still)
+                guess = Guess(start.camera, angles, _radius(start.camera, area))
+                tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
     again = [(*_tried(guess, shots, prior, closed, start.nominal), start)
              for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
     enough = ENOUGH * max(found[0] for found in again)
     _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
-    found, links = _settled(shots, first, prior, start, closed, still)
-    return _turn_fit(found, links, start.sign, closed, still)
+    found, links = _settled(shots, first, prior, start, closed, Sameness.of(changes, still))
+    return _turn_fit(found, links, start.sign * start.nominal, closed, still)
 
 
 def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
@@ -187,13 +193,12 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
     return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
 
 
-def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
-             still: set[int]) -> tuple[Fit, list[Link]]:
+def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link]]:
     """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
     usual, late = start.sign * start.nominal, set()
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
-        wanted, strays = _wanted(links, order, closed), {}
+        found, links, order = _fitted(shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
+        wanted, strays = _wanted(links, order, closed, usual), {}
         if not late:
             strays = find_strays(shots, found, links, usual)
             late = set(strays)
@@ -206,13 +211,13 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
     return found, links
 
 
-def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, still: set[int],
+def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness,
             late: set[int], most: int) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
-    found = fit(guess.camera, guess.angles, tracks, prior)
+    found = fit(guess.camera, guess.angles, tracks, prior, valley=not closed)
     order = turning_order(found.angles / usual, late)
-    return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
+    return found, check_links(shots, found, order, usual, closed, same, guess.radius), order
 
 
 def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
@@ -227,11 +232,16 @@ def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
     return order
 
 
-def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
+def _shifts(links: list[Link], closed: bool, usual: float) -> np.ndarray:
+    """(L,) radians that the steps, weighed together, want added."""
+    return wanted_shifts(links, SCALE * 2 * np.pi / abs(usual) if closed else None) * usual
+
+
+def _wanted(links: list[Link], order: list[int], closed: bool, usual: float) -> np.ndarray:
     """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
     more, give = np.zeros(len(order)), np.ones(len(order))
-    for link in links:
-        more[order.index(link.frame)] = link.shift
+    for link, shift in zip(links, _shifts(links, closed, usual)):
+        more[order.index(link.frame)] = shift
         give[order.index(link.frame)] = max(link.doubt, LEAST_DOUBT)
     if closed and more.any():  # what is added must be taken away, from the steps that want nothing, the doubtful above all
         give[more != 0] = 0.0
@@ -241,8 +251,8 @@ def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
     return wanted - wanted[0]
 
 
-def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set[int]) -> TurnFit:
-    count = len(found.angles)
+def _turn_fit(found: Fit, links: list[Link], usual: float, closed: bool, still: set[int]) -> TurnFit:
+    count, sign = len(found.angles), int(np.sign(usual))
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
     sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
@@ -251,8 +261,8 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
     rivals = {link.frame: _rivals(link) for link in links}
-    astray = sum(link.shift != 0 for link in links)  # that still want to lie elsewhere, after all rounds
-    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY
+    astray = np.count_nonzero(_shifts(links, closed, usual))  # that still want to lie elsewhere, after all rounds
+    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY and not any(link.impossible for link in links)
     judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),

@@ -44,7 +44,7 @@ MANNERS = {
     "wandering": replace(STEADY, wander_ev=0.15, wander_colour=0.05),
     "unsteady": replace(STEADY, shake_px=0.8, sway_px=2.0, sway_deg=0.15, wander_ev=0.05),
 }
-REPEAT, SKIP, BLUR, HAND, BUMP = 6, 11, 15, 20, 25  # places in the faulty spin
+REPEAT, SKIP, BLUR, HAND, BUMP = 6, 12, 16, 20, 25  # places in the faulty spin; where stops are by hand, this skip is one of 23°
 COLUMNS = (("spin", 34), ("found", 8), ("mean°", 8), ("worst°", 8), ("σ°", 7), ("≤2σ", 6), ("turn", 7), ("s", 6))
 
 
@@ -126,7 +126,7 @@ def row(name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="kinds whose name holds this word")
-    parser.add_argument("--manner", default="", help="manners of shooting whose name holds this word")
+    parser.add_argument("--manner", default="", help="manners of shooting whose name starts so")
     parser.add_argument("--keep", type=Path)
     wanted = parser.parse_args()
     print("".join(f"{name:>{width}}" for name, width in COLUMNS), flush=True)
@@ -137,7 +137,7 @@ def main() -> None:
             continue
         light = drawn(name, table, turns, wanted.keep)
         for manner, phone in MANNERS.items():
-            if wanted.manner not in manner:
+            if not manner.startswith(wanted.manner):
                 continue
             spins = {"good": (light, turns, set()), "faulty": faulty(table, light, turns, bump=manner != "unsteady")}
             for state, (frames, stops, true) in spins.items():

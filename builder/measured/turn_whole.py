@@ -1,0 +1,56 @@
+"""What the steps of a turn want, weighed together: in a closed turn what one step has too much, others lack.
+
+Each step by itself says how likely other turns are than the one it has (`turn_place`). Moved one at a time, two steps
+that are wrong by a mark each, one up and one down, can hold each other where they are; so the likeliest combination
+is looked for: the one with the most log odds in sum, less what it costs to leave the turn open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from builder.measured.turn_place import BETTER, Link
+
+UNIT = 0.1  # usual steps: how finely shifts are told apart
+REACH = 8.0  # usual steps: by how much the shifts of some steps may add up before others take it back
+LEAST = -9.0  # log odds of shifts that are thought of at all
+
+
+def wanted_shifts(links: Sequence[Link], room: float | None) -> np.ndarray:
+    """(L,) usual steps to add to each link's step; zeros where all hold.
+
+    room: standard error, usual steps, of what the steps add up to where the turn closes; None: a part turn, whose steps are free.
+    """
+    if room is None:
+        best = [int(link.odds.argmax()) if len(link.odds) else -1 for link in links]
+        return np.array([link.shifts[k] if k >= 0 and link.odds[k] > BETTER else 0.0 for link, k in zip(links, best)])
+    half = round(REACH / UNIT)
+    score = np.full(2 * half + 1, -np.inf)
+    score[half] = 0.0
+    told = np.zeros((len(links), len(score)), int)  # the shift, in units, by which each sum is best come to
+    for at, link in enumerate(links):
+        before, score = score, score.copy()
+        for units, odds in zip(np.rint(link.shifts / UNIT).astype(int), link.free):
+            if odds > LEAST and 0 < abs(units) <= 2 * half:
+                _improve(score, told[at], before, units, odds)
+    score -= 0.5 * ((np.arange(len(score)) - half) * UNIT / room) ** 2
+    end = int(score.argmax())
+    shifts = np.zeros(len(links))
+    if score[end] <= BETTER:  # than to leave all as they are, which is 0
+        return shifts
+    for at in range(len(links) - 1, -1, -1):
+        units = told[at, end]
+        shifts[at] = units * UNIT
+        end -= units
+    return shifts
+
+
+def _improve(score: np.ndarray, told: np.ndarray, before: np.ndarray, units: int, odds: float) -> None:
+    """Sums that one more shift makes likelier, in place."""
+    to = slice(max(units, 0), len(score) + min(units, 0))
+    source = slice(max(-units, 0), len(score) + min(-units, 0))
+    better = before[source] + odds > score[to]
+    score[to] = np.where(better, before[source] + odds, score[to])
+    told[to] = np.where(better, units, told[to])
