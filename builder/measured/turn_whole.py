@@ -2,15 +2,18 @@
 
 Each step by itself says how likely other turns are than the one it has (`turn_place`). Moved one at a time, two steps
 that are wrong by a mark each, one up and one down, can hold each other where they are; so the likeliest combination
-is looked for: the one with the most log odds in sum, less what it costs to leave the turn open.
+is looked for: the one with the most log odds in sum, less what it costs to leave the turn open. And what each step
+could be is told in the light of all others: one alone can't be another, unless some other makes up for it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from builder.measured.turn_doubt import CERTAIN
 from builder.measured.turn_place import BETTER, Link
 
 UNIT = 0.1  # usual steps: how finely shifts are told apart
@@ -54,3 +57,51 @@ def _improve(score: np.ndarray, told: np.ndarray, before: np.ndarray, units: int
     better = before[source] + odds > score[to]
     score[to] = np.where(better, before[source] + odds, score[to])
     told[to] = np.where(better, units, told[to])
+
+
+def in_the_light_of_all(links: Sequence[Link], room: float | None) -> list[Link]:
+    """The links with the odds that each has when all others are as likely to be what they could be, and all must add up.
+
+    room: as for `wanted_shifts`; None: a part turn, whose steps say nothing about one another. Sums over all
+    combinations, forward and backward along the steps (the sum-product algorithm).
+    """
+    if room is None:
+        return list(links)
+    half = round(REACH / UNIT)
+    chances = [_chances(link, half) for link in links]
+    ahead, behind = [_nothing(half)], [_nothing(half)]
+    for before, after in zip(chances, reversed(chances)):
+        ahead.append(_summed(ahead[-1], before))
+        behind.append(_summed(behind[-1], after))
+    fits = np.exp(-0.5 * (np.arange(-2 * half, 2 * half + 1) * UNIT / room) ** 2)
+    told = []
+    for at, link in enumerate(links):
+        others = _summed(ahead[at], behind[len(links) - 1 - at])  # chance of each sum of all other shifts
+        units = np.clip(np.rint(np.r_[0.0, link.shifts] / UNIT).astype(int), -half, half)
+        closing = np.array([(others * fits[half + k : 3 * half + 1 + k]).sum() for k in units])
+        odds = link.free + np.log(np.maximum(closing[1:], 1e-12)) - np.log(np.maximum(closing[0], 1e-12))
+        told.append(replace(link, odds=np.clip(odds, -CERTAIN, CERTAIN)))
+    return told
+
+
+def _nothing(half: int) -> np.ndarray:
+    chance = np.zeros(2 * half + 1)
+    chance[half] = 1.0
+    return chance
+
+
+def _chances(link: Link, half: int) -> np.ndarray:
+    """(2 · half + 1,) relative chance of each shift in units; none at all: 1. Of neighbouring shifts, which say the same, the likeliest."""
+    chance = _nothing(half)
+    if len(link.free):
+        edge = np.pad(link.free, 1, constant_values=-np.inf)
+        peaks = np.flatnonzero((link.free >= edge[:-2]) & (link.free > edge[2:]) & (np.abs(link.shifts) <= REACH))
+        np.maximum.at(chance, half + np.rint(link.shifts[peaks] / UNIT).astype(int), np.exp(link.free[peaks]))
+    return chance
+
+
+def _summed(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Chances of the sum of two shifts, kept within the reach; scaled to 1."""
+    half = len(one) // 2
+    both = np.convolve(one, other)[half : 3 * half + 1]
+    return both / max(both.sum(), 1e-300)

@@ -23,7 +23,7 @@ from builder.measured.turn_fit import Fit, Prior, fit, followed
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, picture_changes, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
-from builder.measured.turn_whole import wanted_shifts
+from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
 from builder.spin import IDENTITY, Affine, Turn
 
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
@@ -234,7 +234,12 @@ def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
 
 def _shifts(links: list[Link], closed: bool, usual: float) -> np.ndarray:
     """(L,) radians that the steps, weighed together, want added."""
-    return wanted_shifts(links, SCALE * 2 * np.pi / abs(usual) if closed else None) * usual
+    return wanted_shifts(links, _room(closed, usual)) * usual
+
+
+def _room(closed: bool, usual: float) -> float | None:
+    """Usual steps: standard error of what all steps of a closed turn add up to, before it is held to 360°."""
+    return SCALE * 2 * np.pi / abs(usual) if closed else None
 
 
 def _wanted(links: list[Link], order: list[int], closed: bool, usual: float) -> np.ndarray:
@@ -253,6 +258,7 @@ def _wanted(links: list[Link], order: list[int], closed: bool, usual: float) -> 
 
 def _turn_fit(found: Fit, links: list[Link], usual: float, closed: bool, still: set[int]) -> TurnFit:
     count, sign = len(found.angles), int(np.sign(usual))
+    links = in_the_light_of_all(links, _room(closed, usual))
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
     sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
