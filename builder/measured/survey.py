@@ -26,6 +26,7 @@ from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
 
+MOST_COVERED = 0.5  # of what turns, that stands out from the plate in some frame
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -127,13 +128,26 @@ def _sharpness(
     copies: Copies, camera: Camera, turning: Turning, foreground: Foreground, widest: int, closed: bool
 ) -> Sharpness:
     scale = min(widest, copies.size[0]) / copies.detail.shape[2]
-    shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
-    covers = [
-        warped(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), motion_matrix(-motion * shrink, mask.shape)) > 0
-        for mask, motion in zip(foreground.masks, camera.motion, strict=True)
-    ]
     zone = _subject_zone(copies, turning)
-    return measure_sharpness(copies.detail, zone, scale, closed, np.stack(covers) if foreground.masks.any() else None)
+    return measure_sharpness(copies.detail, zone, scale, closed, _covers(camera, turning, foreground))
+
+
+def _covers(camera: Camera, turning: Turning, foreground: Foreground) -> np.ndarray | None:
+    """bool (n, h, w): what covers the plate in each frame's own pixels; None where that isn't most of what turns.
+
+    White on white, gloss that stays: a round body is itself part of the plate, and what is left is a handle now and a
+    spout then, with edges of their own.
+    """
+    masks = foreground.masks
+    turns = cv2.resize((turning.shares > 0).astype(np.uint8), masks.shape[:0:-1], interpolation=cv2.INTER_NEAREST) > 0
+    ever = masks.sum(axis=0) >= 2
+    if not masks.any() or (ever & turns).sum() < MOST_COVERED * turns.sum():
+        return None
+    shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
+    return np.stack([
+        warped(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), motion_matrix(-motion * shrink, mask.shape)) > 0
+        for mask, motion in zip(masks, camera.motion, strict=True)
+    ])  # fmt: skip
 
 
 def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
