@@ -11,7 +11,7 @@ import numpy as np
 from builder.measured.light import mad_sigma
 
 SURE = 4.0  # standard errors a step must be from what is usual
-FALSE_ALARM = 0.02  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
+FALSE_ALARM = 0.05  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
 REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the frame before, more skips a mark
 
 

@@ -94,7 +94,8 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
-    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
+    repeats = find_repeats(backdrop.pictures, turning.shares)
+    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred, repeats))
     tape = _tape(copies, camera)
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
@@ -111,7 +112,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         obstruction=obstruction,
         sharpness=sharpness,
         blown=measure_clipping(copies.pictures, camera, foreground, backdrop.plate),
-        repeats=find_repeats(backdrop.pictures, turning.shares),
+        repeats=repeats,
         turn=turn,
         tape=tape,
         closed=closed,
@@ -201,13 +202,14 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
     return read_tape(copies.detail, affines)
 
 
-def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray) -> TurnFit:
+def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray,
+          repeats: tuple[int, ...]) -> TurnFit:
     if turning.box is None:
         return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
     affines = [affine_of(camera.to_reference(index)) for index in range(len(copies.pictures))]
     return measure_turn(
         copies.pictures, to_reference=affines, foreground=turning.shares > 0, closed=closed,
-        focal_px=focal_px(copies), sharp=sharp.tolist(),
+        focal_px=focal_px(copies), sharp=sharp.tolist(), repeats=repeats,
     )  # fmt: skip
 
 

@@ -32,6 +32,7 @@ LEFT_OPEN = 0.05  # of turns that should close don't, or go past their start: ge
 SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
 RING = 0.015  # camera distances, 9 mm at 60 cm: the length of a rim mark, and how well one point is placed in depth
+BY_CHANCE = 0.15  # share of a ring's points that speak for a wrong turn though nothing on it repeats: places looked at, by their size
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
 
 
@@ -64,19 +65,27 @@ def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float |
     return np.clip(seen + habit, -CERTAIN, CERTAIN)
 
 
-def contest_z(better: np.ndarray, share: float = 1.0, rings: np.ndarray | None = None) -> np.ndarray:
+def contest_z(better: np.ndarray, share: float = 1.0) -> np.ndarray:
     """(S,) standard errors from zero of advantages (m, S), −1 to 1 each, summed over m.
 
     share: how many points go by the same error, because they are near one another or one print; one more that says nothing is added.
-    rings: (m,) groups whose members may all be wrong in the same way, however many they are; their sums are what scatters
-    (the cluster-robust variance of Liang and Zeger 1986).
     """
-    scatter = share * (better**2).sum(0)
-    if rings is not None and len(better):
-        each = np.zeros((int(rings.max()) + 1, better.shape[1]))
-        np.add.at(each, rings, better)
-        scatter = np.maximum(scatter, (each**2).sum(0))
-    return better.sum(0) / np.sqrt(scatter + share)
+    return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0))
+
+
+def ring_z(speaks: np.ndarray, weights: np.ndarray | float, rings: np.ndarray, home: int, share: float = 1.0) -> np.ndarray:
+    """(S,) as `contest_z`, of what points (m, S) say for column `home` and against each other one.
+
+    rings: (m,) groups whose members come by the same places. Where a ring speaks for both turns, its members are taken
+    for one another, and may all be wrong in the same way however many they are: it is one voice then, by its sum
+    (the cluster-robust variance of Liang and Zeger 1986). Where it speaks for one turn only, each member counts.
+    """
+    better = (speaks[:, [home]] - speaks) * weights
+    said, sums = np.zeros((2, int(rings.max(initial=-1)) + 1, speaks.shape[1]))
+    np.add.at(said, rings, speaks)
+    np.add.at(sums, rings, better)
+    both = np.minimum(said, said[:, [home]]) / np.maximum(np.maximum(said, said[:, [home]]), 1e-9)
+    return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0) + ((both > BY_CHANCE) * sums**2).sum(0))
 
 
 def rings_of(points: np.ndarray) -> np.ndarray:

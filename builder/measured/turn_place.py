@@ -17,7 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, rings_of, told_apart
+from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, ring_z, rings_of, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -33,6 +33,7 @@ CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 i
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
+HERE = int(np.flatnonzero(GRID == 0)[0])
 BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
 CHANGED = 0.6  # of what most frames differ by from the next: by amplitude, what a quarter of a step makes, and a tenth more
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
@@ -188,8 +189,7 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     odds = log_odds(z, turns, GRID, room, changed)
     if odds[rival].max() > CLEAR:
         speaks, rings = evidence(shots, found, before, after, GRID, nominal, radius)
-        speaks = told_apart(speaks)
-        z = contest_z(speaks[:, GRID == 0] - speaks, rings=rings)
+        z = ring_z(told_apart(speaks), 1.0, rings, HERE)
         odds = log_odds(z, turns, GRID, room, changed)
     free = odds if within else log_odds(z, turns, GRID, np.inf)
     impossible = within and not BACK < present / nominal < AHEAD
@@ -202,9 +202,9 @@ def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: 
     ahead, ahead_alike, points = _slid(shots, found, looks[before[0]], after, nominal * GRID)
     back, back_alike, others = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
     values, alike = np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]])
-    apart = np.clip(np.arange(len(GRID)) - int(np.flatnonzero(GRID == 0)[0]) + 40, 0, len(APART) - 1)
+    apart = np.clip(np.arange(len(GRID)) - HERE + 40, 0, len(APART) - 1)
     rings = rings_of(np.concatenate([points, others]))
-    return contest_z((values[:, GRID == 0] - values) * (1.0 - _widened(alike)[:, apart]), share=2.0, rings=rings)
+    return ring_z(values, 1.0 - _widened(alike)[:, apart], rings, HERE, share=2.0)
 
 
 def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],

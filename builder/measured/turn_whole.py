@@ -15,18 +15,19 @@ import numpy as np
 
 from builder.measured.turn_doubt import CERTAIN
 from builder.measured.turn_place import BETTER, Link
+from builder.measured.turn_scale import Closing
 
 UNIT = 0.1  # usual steps: how finely shifts are told apart
 REACH = 8.0  # usual steps: by how much the shifts of some steps may add up before others take it back
 LEAST = -9.0  # log odds of shifts that are thought of at all
 
 
-def wanted_shifts(links: Sequence[Link], room: float | None) -> np.ndarray:
+def wanted_shifts(links: Sequence[Link], closing: Closing | None) -> np.ndarray:
     """(L,) usual steps to add to each link's step; zeros where all hold.
 
-    room: standard error, usual steps, of what the steps add up to where the turn closes; None: a part turn, whose steps are free.
+    closing: what they should add up to; None: a part turn, whose steps are free.
     """
-    if room is None:
+    if closing is None:
         best = [int(link.odds.argmax()) if len(link.odds) else -1 for link in links]
         return np.array([link.shifts[k] if k >= 0 and link.odds[k] > BETTER else 0.0 for link, k in zip(links, best)])
     half = round(REACH / UNIT)
@@ -38,10 +39,10 @@ def wanted_shifts(links: Sequence[Link], room: float | None) -> np.ndarray:
         for units, odds in zip(np.rint(link.shifts / UNIT).astype(int), link.free):
             if odds > LEAST and 0 < abs(units) <= 2 * half:
                 _improve(score, told[at], before, units, odds)
-    score -= 0.5 * ((np.arange(len(score)) - half) * UNIT / room) ** 2
+    score -= 0.5 * (((np.arange(len(score)) - half) * UNIT - closing.missing) / closing.sigma) ** 2
     end = int(score.argmax())
     shifts = np.zeros(len(links))
-    if score[end] <= BETTER:  # than to leave all as they are, which is 0
+    if score[end] <= BETTER - 0.5 * (closing.missing / closing.sigma) ** 2:  # than to leave all as they are
         return shifts
     for at in range(len(links) - 1, -1, -1):
         units = told[at, end]
@@ -59,13 +60,13 @@ def _improve(score: np.ndarray, told: np.ndarray, before: np.ndarray, units: int
     told[to] = np.where(better, units, told[to])
 
 
-def in_the_light_of_all(links: Sequence[Link], room: float | None) -> list[Link]:
+def in_the_light_of_all(links: Sequence[Link], closing: Closing | None) -> list[Link]:
     """The links with the odds that each has when all others are as likely to be what they could be, and all must add up.
 
-    room: as for `wanted_shifts`; None: a part turn, whose steps say nothing about one another. Sums over all
+    closing: as for `wanted_shifts`; None: a part turn, whose steps say nothing about one another. Sums over all
     combinations, forward and backward along the steps (the sum-product algorithm).
     """
-    if room is None:
+    if closing is None:
         return list(links)
     half = round(REACH / UNIT)
     chances = [_chances(link, half) for link in links]
@@ -73,7 +74,7 @@ def in_the_light_of_all(links: Sequence[Link], room: float | None) -> list[Link]
     for before, after in zip(chances, reversed(chances)):
         ahead.append(_summed(ahead[-1], before))
         behind.append(_summed(behind[-1], after))
-    fits = np.exp(-0.5 * (np.arange(-2 * half, 2 * half + 1) * UNIT / room) ** 2)
+    fits = np.exp(-0.5 * ((np.arange(-2 * half, 2 * half + 1) * UNIT - closing.missing) / closing.sigma) ** 2)
     told = []
     for at, link in enumerate(links):
         others = _summed(ahead[at], behind[len(links) - 1 - at])  # chance of each sum of all other shifts

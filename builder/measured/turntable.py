@@ -21,6 +21,7 @@ from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit, followed
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
+from builder.measured.turn_scale import Closing, measure_closing
 from builder.measured.turn_start import Start, likely_starts, match_neighbours, picture_changes, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
@@ -39,6 +40,7 @@ PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its nei
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
+IN_DOUBT = -3.0  # log odds, about the same chance, of a step looked at by itself
 LEAST_DOUBT = 0.02  # of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 MOST_ASTRAY = 1  # step that may be left unsettled; where two are, the fit has found no turn that holds
@@ -82,12 +84,13 @@ def measure_turn(
     closed: bool = True,
     focal_px: float | None = None,
     sharp: Sequence[bool] | None = None,
+    repeats: Collection[int] = (),
 ) -> TurnFit:
     """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
 
     to_reference: 2 × 3 for each, from its pixels to the spin's reference; none: the camera stood still.
     foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
-    pixels, if known. sharp: False marks frames to distrust.
+    pixels, if known. sharp: False marks frames to distrust. repeats: frames that are known to be the same as the one before.
     """
     cv2.setNumThreads(1)
     count = len(pictures)
@@ -97,6 +100,7 @@ def measure_turn(
     shots, area = _shots(pictures, affines, foreground)
     changes = picture_changes(shots)
     pairs, still = match_neighbours(shots, changes, closed)
+    still |= set(repeats)
     moving = [pair for pair in pairs if pair.second not in still]
     if sum(len(pair.xy) for pair in moving) < 4 * count:
         return unjudged(count, closed, "nothing on the object to follow")
@@ -119,8 +123,8 @@ def measure_turn(
              for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
     enough = ENOUGH * max(found[0] for found in again)
     _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
-    found, links = _settled(shots, first, prior, start, closed, Sameness.of(changes, still))
-    return _turn_fit(found, links, start.sign * start.nominal, closed, still)
+    found, links, astray = _settled(shots, first, prior, start, closed, Sameness.of(changes, still))
+    return _turn_fit(found, links, astray, start.sign, closed, still)
 
 
 def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
@@ -193,12 +197,14 @@ def _radius(camera: Camera, area: np.ndarray) -> float:
     return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
 
 
-def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link]]:
-    """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
+def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link], int]:
+    """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds."""
     usual, late = start.sign * start.nominal, set()
     for turn in range(ROUNDS):
         found, links, order = _fitted(shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
-        wanted, strays = _wanted(links, order, closed, usual), {}
+        closing = _closing(found, links, order, prior, usual) if closed else None
+        shifts = wanted_shifts(links, closing) * usual
+        wanted, strays = _wanted(links, order, shifts, closed), {}
         if not late:
             strays = find_strays(shots, found, links, usual)
             late = set(strays)
@@ -208,7 +214,12 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
         guess = Guess(found.camera, angles, guess.radius)
-    return found, links
+    return found, in_the_light_of_all(links, closing), int(np.count_nonzero(shifts))
+
+
+def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usual: float) -> Closing:
+    doubtful = {link.frame for link in links if len(link.free) and link.free.max() > IN_DOUBT}
+    return measure_closing(found, order, doubtful, prior, usual)
 
 
 def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness,
@@ -232,20 +243,10 @@ def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
     return order
 
 
-def _shifts(links: list[Link], closed: bool, usual: float) -> np.ndarray:
-    """(L,) radians that the steps, weighed together, want added."""
-    return wanted_shifts(links, _room(closed, usual)) * usual
-
-
-def _room(closed: bool, usual: float) -> float | None:
-    """Usual steps: standard error of what all steps of a closed turn add up to, before it is held to 360°."""
-    return SCALE * 2 * np.pi / abs(usual) if closed else None
-
-
-def _wanted(links: list[Link], order: list[int], closed: bool, usual: float) -> np.ndarray:
-    """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
+def _wanted(links: list[Link], order: list[int], shifts: np.ndarray, closed: bool) -> np.ndarray:
+    """(n,) what to add to each frame's angle, from what the steps want added, (L,) radians; zeros where all hold."""
     more, give = np.zeros(len(order)), np.ones(len(order))
-    for link, shift in zip(links, _shifts(links, closed, usual)):
+    for link, shift in zip(links, shifts):
         more[order.index(link.frame)] = shift
         give[order.index(link.frame)] = max(link.doubt, LEAST_DOUBT)
     if closed and more.any():  # what is added must be taken away, from the steps that want nothing, the doubtful above all
@@ -256,9 +257,8 @@ def _wanted(links: list[Link], order: list[int], closed: bool, usual: float) -> 
     return wanted - wanted[0]
 
 
-def _turn_fit(found: Fit, links: list[Link], usual: float, closed: bool, still: set[int]) -> TurnFit:
-    count, sign = len(found.angles), int(np.sign(usual))
-    links = in_the_light_of_all(links, _room(closed, usual))
+def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int]) -> TurnFit:
+    count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
     sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
@@ -267,7 +267,6 @@ def _turn_fit(found: Fit, links: list[Link], usual: float, closed: bool, still: 
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
     rivals = {link.frame: _rivals(link) for link in links}
-    astray = np.count_nonzero(_shifts(links, closed, usual))  # that still want to lie elsewhere, after all rounds
     judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY and not any(link.impossible for link in links)
     judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
