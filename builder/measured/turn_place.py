@@ -32,6 +32,7 @@ MOVE_Z = 1.0  # and by which a place for one of the last frames, which hold to n
 CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
+BASIN_PX = 6.0  # and px at the rim: a fit comes back by itself from where corners still are in the window that follows them
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
 HERE = int(np.flatnonzero(GRID == 0)[0])
 BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
@@ -100,8 +101,8 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
     seeing = [np.unique(found.tracks.frames[mine.index]).tolist() for mine in looks]
     seen_by = [[home for home, frames in enumerate(seeing) if frame in frames] for frame in range(len(shots))]
     fits = found.weights > 0.25
-    still = same.still
-    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, fits, looks, frame, seen_by[frame])
+    still, least = same.still, max(RIVAL, BASIN_PX / (radius * found.camera.focal_px * abs(nominal)))
+    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, fits, looks, frame, seen_by[frame], least)
            for frame in range(len(shots))]
 
     def checked(at: int) -> Link:
@@ -109,7 +110,7 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
         changed = bool(same.changed[frame]) and order[at - 1] == frame - 1
         link = (Link(frame, *NO_RIVALS) if frame in still
                 else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius,
-                            min(own[frame], own[order[at - 1]]), changed))
+                            min(own[frame], own[order[at - 1]]), changed, least))
         return replace(link, frame_z=own[frame])
 
     return abreast(checked, range(0 if closed else 1, len(shots)))
@@ -172,18 +173,20 @@ def _sides(order: Sequence[int], at: int, closed: bool) -> tuple[list[int], list
 
 
 def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[list[int], list[int]], within: bool,
-           nominal: float, radius: float, own_z: float, changed: bool) -> Link:
+           nominal: float, radius: float, own_z: float, changed: bool, least: float) -> Link:
     """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more.
-    changed: the picture is another than before the step."""
+    changed: the picture is another than before the step. least: usual steps by which a rival differs."""
     before, after = sides
     present = found.angles[after[0]] - found.angles[before[0]]
     if not within:
         present += np.sign(nominal) * 2 * np.pi
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
-    rival = could & (np.abs(GRID) >= RIVAL)
-    if not rival.any():  # no hand turns like that: the fit went astray
+    rival = could & (np.abs(GRID) >= least)
+    if not could.any():  # no hand turns like that: the fit went astray
         return Link(after[0], np.array([1 - present / nominal]), np.array([nominal]), np.array([CERTAIN]), np.array([CERTAIN]), impossible=True)
+    if not rival.any():
+        return Link(after[0], *NO_RIVALS)
     room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room, changed)
@@ -221,7 +224,8 @@ def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
     return values, looks.alike[placed], surface.points
 
 
-def _frame_z(found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: int, homes: Sequence[int]) -> float:
+def _frame_z(found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: int, homes: Sequence[int],
+             least: float) -> float:
     """Standard errors by which the points seen in a frame, and placed without it, speak for its angle against any rival.
 
     fitting: bool (P, K), the sightings that fit; homes: the frames whose points it sees.
@@ -236,11 +240,12 @@ def _frame_z(found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: in
             alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & moved).any(1)])
         else:
             alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & here & moved).any(1)])
-    return _distinct_z(np.concatenate(alike))
+    return _distinct_z(np.concatenate(alike), least)
 
 
-def _distinct_z(alike: np.ndarray) -> float:
-    return float(contest_z(1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL], share=2.0).min())
+def _distinct_z(alike: np.ndarray, least: float) -> float:
+    far = np.abs(APART) >= min(least, np.abs(APART).max())
+    return float(contest_z(1.0 - _widened(alike)[:, far], share=2.0).min())
 
 
 def _widened(alike: np.ndarray) -> np.ndarray:

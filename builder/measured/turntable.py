@@ -19,10 +19,11 @@ from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
-from builder.measured.turn_fit import Fit, Prior, fit, followed
+from builder.measured.turn_fit import Fit, Prior, fit
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
 from builder.measured.turn_scale import Closing, measure_closing
-from builder.measured.turn_start import Start, likely_starts, match_neighbours, picture_changes, settle_angles, vote
+from builder.measured.turn_search import first_guess
+from builder.measured.turn_start import Start, match_neighbours, picture_changes
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
 from builder.spin import IDENTITY, Affine, Turn
@@ -30,11 +31,9 @@ from builder.spin import IDENTITY, Affine, Turn
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
-ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
-TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
-EVEN_TRIES = 2  # of the starts of each sign, tried with even steps as well: where marks look alike, two frames alone vote for wrong ones
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
+KEYS = 48  # frames of very many that are settled first
 PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
@@ -99,32 +98,40 @@ def measure_turn(
         return unjudged(count, closed, "fewer than four frames")
     shots, area = _shots(pictures, affines, foreground)
     changes = picture_changes(shots)
-    pairs, still = match_neighbours(shots, changes, closed)
-    still |= set(repeats)
-    moving = [pair for pair in pairs if pair.second not in still]
-    if sum(len(pair.xy) for pair in moving) < 4 * count:
-        return unjudged(count, closed, "nothing on the object to follow")
     height, width = pictures[0].shape[:2]
     focal = focal_px or USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(height, width))
-    guess = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
+    camera = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
+    keys = range(count) if count <= PLENTY else [k * count // KEYS for k in range(KEYS)]
+    pairs, still = match_neighbours([shots[k] for k in keys], picture_changes([shots[k] for k in keys]), closed)
+    still = set(repeats) | (still if count <= PLENTY else set())
+    moving = [pair for pair in pairs if pair.second not in still] if count <= PLENTY else pairs
+    if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
+        return unjudged(count, closed, "nothing on the object to follow")
     nominal = 2 * np.pi / max(count - len(still), 3)
-    starts = likely_starts(moving, guess, nominal if closed else None, width)
-    prior = _prior(guess, focal_px is not None, 0.5 * nominal)
-    tries = []
-    for sign in (1, -1):
-        best = sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]
-        for place, start in enumerate(best):
-            votes = [vote(start, pair) for pair in moving]
-            for said in (votes, ()) if place < EVEN_TRIES else (votes,):
-                angles = settle_angles(start, said, count, closed, still)
-                guess = Guess(start.camera, angles, _radius(start.camera, area))
-                tries.append((*_tried(guess, shots, prior, closed, start.nominal), start))
-    again = [(*_tried(guess, shots, prior, closed, start.nominal), start)
-             for _, guess, start in sorted(tries, key=lambda found: -found[0])[:AGAIN]]
-    enough = ENOUGH * max(found[0] for found in again)
-    _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
-    found, links, astray = _settled(shots, first, prior, start, closed, Sameness.of(changes, still))
+    own = nominal * count / len(keys)
+    prior = _prior(camera, focal_px is not None, 0.5 * own)
+    guess, start = first_guess([shots[k] for k in keys], moving, camera, prior, area, own, closed, still if len(keys) == count else ())
+    if len(keys) < count:
+        guess, start = _between_keys([shots[k] for k in keys], keys, guess, start, prior, closed, count)
+        prior = replace(prior, step_sigma=0.5 * nominal)
+    found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
     return _turn_fit(found, links, astray, start.sign, closed, still)
+
+
+def _between_keys(shots: list[Shot], keys: Sequence[int], guess: Guess, start: Start, prior: Prior, closed: bool,
+                  count: int) -> tuple[Guess, Start]:
+    """Of very many frames a few spread over the turn are settled first, for neighbours show nearly the same; the others
+    are taken to lie evenly between. shots: of the keys."""
+    changes = picture_changes(shots)
+    found, _, _ = _settled(shots, guess, prior, start, closed, Sameness.of(changes, ()))
+    angles = found.angles
+    if closed:
+        keys, angles = [*keys, count], np.r_[angles, start.sign * 2 * np.pi]
+    nominal = start.nominal * len(shots) / count
+    step = start.sign * nominal
+    beyond = np.maximum(np.arange(count) - keys[-1], 0) * step
+    return (Guess(found.camera, np.interp(np.arange(count), keys, angles) + beyond, guess.radius),
+            replace(start, nominal=nominal))
 
 
 def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
@@ -166,40 +173,13 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
     return abreast(made, range(len(greys))), area
 
 
-def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
-    """How much of a few frames' corners a guess explains, and where a fit of those takes it."""
-    homes = sorted({round(k) for k in np.linspace(0, len(shots) - 1, 7)})
-    near = [others[:4] for others in neighbours(guess.angles, closed)]
-    tracks = sweep(shots, guess, near, homes, most=80, votes=2)
-    if not len(tracks.points):
-        return 0.0, guess
-    found = fit(guess.camera, guess.angles, tracks, prior, rounds=6)
-    reach = guess.radius * guess.camera.focal_px * nominal  # px a point at the rim moves in a step, about
-    return followed(found, reach), replace(guess, camera=found.camera, angles=found.angles)
-
-
-def _unevenness(guess: Guess, closed: bool) -> float:
-    """How far steps are from even, each odd one counting little more than once: marks are what a hand turns by."""
-    turned = np.diff(guess.angles, append=np.sign(guess.angles[-1]) * 2 * np.pi) if closed else np.diff(guess.angles)
-    usual = np.median(turned)
-    return float(np.log1p(((turned / usual - 1) / 0.15) ** 2).sum())
-
-
 def _of_each(corners: int, count: int) -> int:
     return max(round(corners * min(1.0, PLENTY / count)), LEAST)
 
 
-def _radius(camera: Camera, area: np.ndarray) -> float:
-    """Farthest from the axis that anything turning seems to be, in camera distances."""
-    columns = np.nonzero(area)[1]
-    low, high = np.percentile(columns, [0.5, 99.5])
-    middle = camera.centre[0] + np.tan(camera.pan) * camera.focal_px
-    return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
-
-
 def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link], int]:
     """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds."""
-    usual, late = start.sign * start.nominal, set()
+    usual, late, before = start.sign * start.nominal, set(), None
     for turn in range(ROUNDS):
         found, links, order = _fitted(shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
         closing = _closing(found, links, order, prior, usual) if closed else None
@@ -208,8 +188,9 @@ def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed
         if not late:
             strays = find_strays(shots, found, links, usual)
             late = set(strays)
-        if turn and not wanted.any() and not strays:
-            break
+        if turn and not strays and (not wanted.any() or np.array_equal(shifts, before)):
+            break  # nothing wants to move, or what did came back
+        before = shifts
         angles = found.angles + wanted
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
