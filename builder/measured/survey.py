@@ -26,7 +26,7 @@ from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
 
-MOST_COVERED = 0.5  # of what turns, that stands out from the plate in some frame
+LEAST_COVER = 1 / 8  # of all that turns: less stands out from the plate in most frames, and it is a handle rather than the body
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -134,15 +134,14 @@ def _sharpness(
 
 
 def _covers(camera: Camera, turning: Turning, foreground: Foreground) -> np.ndarray | None:
-    """bool (n, h, w): what covers the plate in each frame's own pixels; None where that isn't most of what turns.
+    """bool (n, h, w): what covers the plate in each frame's own pixels; None where that is too little to be the body.
 
     White on white, gloss that stays: a round body is itself part of the plate, and what is left is a handle now and a
     spout then, with edges of their own.
     """
     masks = foreground.masks
     turns = cv2.resize((turning.shares > 0).astype(np.uint8), masks.shape[:0:-1], interpolation=cv2.INTER_NEAREST) > 0
-    ever = masks.sum(axis=0) >= 2
-    if not masks.any() or (ever & turns).sum() < MOST_COVERED * turns.sum():
+    if np.median(masks.sum(axis=(1, 2))) < LEAST_COVER * turns.sum() or not masks.any():
         return None
     shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
     return np.stack([

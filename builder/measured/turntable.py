@@ -33,7 +33,7 @@ USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lens
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
-KEYS = 48  # frames of very many that are settled first
+KEYS = 48  # frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
 PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
@@ -101,37 +101,34 @@ def measure_turn(
     height, width = pictures[0].shape[:2]
     focal = focal_px or USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(height, width))
     camera = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
-    keys = range(count) if count <= PLENTY else [k * count // KEYS for k in range(KEYS)]
-    pairs, still = match_neighbours([shots[k] for k in keys], picture_changes([shots[k] for k in keys]), closed)
-    still = set(repeats) | (still if count <= PLENTY else set())
-    moving = [pair for pair in pairs if pair.second not in still] if count <= PLENTY else pairs
+    stride = max(1, count // KEYS) if count >= 2 * KEYS else 1
+    keys = shots[::stride]
+    between = changes if stride == 1 else picture_changes(keys)
+    pairs, still = match_neighbours(keys, between, closed)
+    still = (still if stride == 1 else set()) | set(repeats)
+    moving = [pair for pair in pairs if stride > 1 or pair.second not in still]
     if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
         return unjudged(count, closed, "nothing on the object to follow")
     nominal = 2 * np.pi / max(count - len(still), 3)
-    own = nominal * count / len(keys)
-    prior = _prior(camera, focal_px is not None, 0.5 * own)
-    guess, start = first_guess([shots[k] for k in keys], moving, camera, prior, area, own, closed, still if len(keys) == count else ())
-    if len(keys) < count:
-        guess, start = _between_keys([shots[k] for k in keys], keys, guess, start, prior, closed, count)
-        prior = replace(prior, step_sigma=0.5 * nominal)
+    prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
+    guess, start = first_guess(keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ())
+    if stride > 1:
+        settled, _, _ = _settled(keys, guess, prior, start, closed, Sameness.of(between, ()))
+        start = replace(start, nominal=start.nominal / stride)
+        angles = _between(settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal)
+        guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
     found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
     return _turn_fit(found, links, astray, start.sign, closed, still)
 
 
-def _between_keys(shots: list[Shot], keys: Sequence[int], guess: Guess, start: Start, prior: Prior, closed: bool,
-                  count: int) -> tuple[Guess, Start]:
-    """Of very many frames a few spread over the turn are settled first, for neighbours show nearly the same; the others
-    are taken to lie evenly between. shots: of the keys."""
-    changes = picture_changes(shots)
-    found, _, _ = _settled(shots, guess, prior, start, closed, Sameness.of(changes, ()))
-    angles = found.angles
-    if closed:
-        keys, angles = [*keys, count], np.r_[angles, start.sign * 2 * np.pi]
-    nominal = start.nominal * len(shots) / count
-    step = start.sign * nominal
-    beyond = np.maximum(np.arange(count) - keys[-1], 0) * step
-    return (Guess(found.camera, np.interp(np.arange(count), keys, angles) + beyond, guess.radius),
-            replace(start, nominal=nominal))
+def _between(angles: np.ndarray, stride: int, count: int, whole: float, step: float) -> np.ndarray:
+    """(count,) angles, those of every stride-th frame given, the others evenly between.
+
+    whole: the turn, radians, to which the frames after the last one given go on; 0: they go on by the usual step.
+    """
+    last = (len(angles) - 1) * stride
+    end = whole or angles[-1] + step * (count - last)
+    return np.interp(np.arange(count), [*range(0, last + 1, stride), count], [*angles, end])
 
 
 def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
