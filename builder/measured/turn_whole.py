@@ -95,8 +95,10 @@ def _chances(link: Link, half: int) -> np.ndarray:
     """(2 · half + 1,) relative chance of each shift in units; none at all: 1. Of neighbouring shifts, which say the same, the likeliest."""
     chance = _nothing(half)
     if len(link.free):
-        edge = np.pad(link.free, 1, constant_values=-np.inf)
-        peaks = np.flatnonzero((link.free >= edge[:-2]) & (link.free > edge[2:]) & (np.abs(link.shifts) <= REACH))
+        beside = np.diff(link.shifts) < 1.5 * UNIT
+        before = np.r_[-np.inf, np.where(beside, link.free[:-1], -np.inf)]
+        after = np.r_[np.where(beside, link.free[1:], -np.inf), -np.inf]
+        peaks = np.flatnonzero((link.free >= before) & (link.free > after) & (np.abs(link.shifts) <= REACH))
         np.maximum.at(chance, half + np.rint(link.shifts[peaks] / UNIT).astype(int), np.exp(link.free[peaks]))
     return chance
 
