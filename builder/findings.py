@@ -6,7 +6,7 @@ note: for information; finish and build deal with it. Frames are printed by numb
 What `measured` and `limit` are, and where the limit comes from:
 
     duplicate        degrees turned; a quarter of the usual step (both 0 where the pictures alone tell)
-    skipped-step     degrees turned; one and a half of the usual step
+    skipped-step     degrees turned; one and a half of the usual step, more where the steps scatter
     uneven-steps     scatter of the steps, degrees; a tenth of a step, or three times the measuring error
     open-loop        degrees from the last frame to the first; as for skipped-step and duplicate
     blurred          sigma of blur beyond the frames beside it, px of the widest output; what halves detail of 4 px,
@@ -105,7 +105,9 @@ class Wording:
         advice = "If the disc was turned, all is well, and a plain round object looks the same from every side."
         return Finding("duplicate", (), "warn", 0.0, 0.0, message, advice)
 
-    def skipped_step(self, before: int, after: int, turn_deg: float, usual_deg: float, limit_deg: float) -> Finding:
+    def skipped_step(
+        self, before: int, after: int, turn_deg: float, usual_deg: float, limit_deg: float, *, sure: bool = True
+    ) -> Finding:
         missing = max(1, round(turn_deg / usual_deg) - 1)
         marks = "a mark was" if missing == 1 else f"{missing} marks were"
         message = (
@@ -113,7 +115,13 @@ class Wording:
             f"where {usual_deg:.1f}° is usual: {marks} skipped."
         )
         advice = "Turn the disc back to between the two and shoot what is missing; order = \"angle\" sorts it in."
-        return Finding("skipped-step", (before, after), "fail", turn_deg, limit_deg, message, advice)
+        if not sure:
+            message = (
+                f"From {self.frame(before)} to {self.frame(after)} the disc seems to have turned {turn_deg:.1f}°, "
+                f"where {usual_deg:.1f}° is usual, but too little can be followed there to be sure."
+            )
+            advice = "Look at the two side by side. If a mark was skipped, turn back to between them and shoot what is missing."
+        return Finding("skipped-step", (before, after), "fail" if sure else "warn", turn_deg, limit_deg, message, advice)
 
     def uneven_steps(
         self, indices: Sequence[int], sigma_deg: float, limit_deg: float, usual_deg: float, severity: Severity

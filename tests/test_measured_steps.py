@@ -37,6 +37,22 @@ def test_what_isnt_sure_isnt_claimed():
     assert not found.duplicates
 
 
+def test_very_uneven_steps_are_no_skips():
+    """Steps that scatter by a fifth: one in three hundred is longer than one and a half, one in thirty thousand than two."""
+    turns = [steps_of(uneven_angles(300, seed=seed, sigma_deg=0.22)) for seed in range(8)]
+    assert sum(np.count_nonzero(steps > 1.5 * np.median(steps)) for steps in turns) > 5
+    assert sum(len(judge_steps(steps, np.full(300, 0.01), closed=True).skips) for steps in turns) <= 1
+
+
+def test_a_skip_that_isnt_sure_is_a_likely_one():
+    steps, rivals = np.full(24, 14.4), [()] * 24
+    steps[7], rivals[7] = 28.8, ((14.4, 0.3),)
+    found = judge_steps(steps, np.full(24, 0.1), True, rivals)
+    assert not found.skips and [frame for frame, *_ in found.likely_skips] == [7]
+    rivals[7] = ((14.4, 0.6),)
+    assert not judge_steps(steps, np.full(24, 0.1), True, rivals).likely_skips
+
+
 def test_a_part_turn_has_no_seam():
     angles = uneven_angles(12, sweep_deg=180.0)
     assert judge_steps(np.diff(angles, prepend=0.0), np.full(12, 0.1), closed=False).seam is None

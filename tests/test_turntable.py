@@ -7,8 +7,9 @@ import pytest
 
 from builder.measured.steps import judge_steps
 from builder.measured.turn_camera import Camera, epipolar_px, project, rays, turned
-from builder.measured.turn_doubt import contest_z, log_odds, log_prior, told_apart
+from builder.measured.turn_doubt import contest_z, log_odds, log_prior, ring_z, told_apart
 from builder.measured.turntable import TurnFit, measure_turn, turning_order
+from tests.studio import StudioTable
 from tests.turntable import Scene, Turntable, uneven_angles
 
 SMALL = {"width": 400, "height": 300, "focal35_mm": 50.0}  # the subject near and large
@@ -53,6 +54,37 @@ def test_a_part_turn_has_its_true_steps():
     off = np.array(found.steps_deg[1:]) - steps_of(angles, closed=False)
     assert found.sigma_deg is not None and found.closing_gap_deg is None
     assert np.abs(off).mean() < 0.7 and np.abs(off).max() < 2.5
+
+
+def test_a_part_turn_by_an_unknown_long_lens_has_its_true_scale():
+    """Perspective alone tells the lens, and with it how far the steps are; the usual lens, taken instead, makes them a fifth too small."""
+    angles = uneven_angles(19, seed=3, sigma_deg=0.5, sweep_deg=180)
+    table, pictures = spin(angles, scene=Scene(seed=23, shape="boat"), focal35_mm=70.0, distance_mm=1350.0, elevation_deg=21.0)
+    found = measure_turn(pictures, closed=False)
+    assert found.sigma_deg is not None
+    assert found.angles_deg[-1] / angles[-1] == pytest.approx(1.0, abs=0.03)
+    off = np.abs(np.array(found.steps_deg[1:]) - steps_of(angles, closed=False))
+    assert np.mean(off < 2 * np.array(found.step_sigma_deg[1:])) > 0.9
+
+
+def test_very_many_frames_are_judged_as_well():
+    angles = uneven_angles(120, seed=6, sigma_deg=0.4, skipped=(50,))
+    table, pictures = spin(angles, sign=-1, scene=Scene(seed=6), width=240, height=180)
+    found = measure_turn(pictures)
+    assert found.direction == "clockwise" and found.sigma_deg < 0.3
+    assert np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 1.0
+    assert faults(found)[1] == [50]
+
+
+def test_white_glaze_on_white_with_even_marks_is_judged_right_or_not_at_all():
+    """What is mirrored stays where it is, and rim marks come to the places of others: at even steps each to the next one's."""
+    scene = Scene(texture="plain", body_rgb=(0.78, 0.78, 0.75), disc_rgb=(0.86, 0.86, 0.85), backdrop_rgb=(0.86, 0.85, 0.83), marks=36)
+    angles = uneven_angles(24, seed=3, sigma_deg=1.5)
+    table = StudioTable("glaze", scene, width=480, height=360, focal35_mm=44.0)
+    found = measure_turn([table.photo(angle, noise_seed=k, exposure=0.95) for k, angle in enumerate(angles)])
+    if found.sigma_deg is not None:
+        assert np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5 and found.direction == "counterclockwise"
+    assert not faults(found)[0] and not faults(found)[1]
 
 
 def test_a_plain_turned_body_isnt_judged_or_is_right():
@@ -129,6 +161,21 @@ def test_corners_that_speak_alike_for_both_turns_decide_nothing():
     prints[:, 40] = 1.0
     speaks = told_apart(np.concatenate([marks, prints]))
     assert contest_z(speaks[:, 40:41] - speaks)[52] == pytest.approx(10 / np.sqrt(11))
+
+
+def test_a_ring_that_speaks_for_both_turns_is_one_voice():
+    rings, marks = np.zeros(30, int), np.full((30, 3), 0.2)
+    marks[:, 0], marks[:, 1] = 1.0, 0.9  # all thirty are a little for the first turn, and hardly for the third
+    z = ring_z(marks, 1.0, rings, 0)
+    assert z[0] == 0.0 and 0 < z[1] < 1.0
+    marks[:, 2] = 0.0
+    assert ring_z(marks, 1.0, rings, 0)[2] == pytest.approx(30 / np.sqrt(31))
+    assert ring_z(marks, 1.0, np.arange(30), 0)[1] == pytest.approx(3 / np.sqrt(30 * 0.01 + 1 + 30 * 0.01))
+
+
+def test_a_small_step_is_unlikely_where_the_picture_changed():
+    assert log_prior(np.array([0.1]), True)[0] < log_prior(np.array([0.1]))[0] - 3
+    assert log_prior(np.array([1.0]), True)[0] == log_prior(np.array([1.0]))[0]
 
 
 # ---- what is claimed

@@ -20,6 +20,8 @@ from functools import cached_property
 import cv2
 import numpy as np
 
+LAMP = np.array([0.55, -0.6, 0.58])  # towards it, in the world
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -132,6 +134,10 @@ class Turntable:
         foot, top = self.project([[0, 0, 0], [0, 0, 100]])
         return float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
 
+    @cached_property
+    def solids(self) -> list[_Solid]:
+        return _solids(self.scene)
+
     # ---- still parts, once
 
     @cached_property
@@ -200,8 +206,8 @@ class Turntable:
     def _box(self) -> tuple[tuple[int, int], tuple[int, int]]:
         """Rows and columns of the doubled picture that the disc and the subject's swing cover."""
         swing = max([self.scene.disc_radius_mm] +
-                    [float(np.hypot(*solid.at[:2])) + float(max(solid.size[:2])) * 1.1 for solid in _solids(self.scene)])
-        top = max(solid.at[2] + solid.size[2] for solid in _solids(self.scene))
+                    [float(np.hypot(*solid.at[:2])) + float(max(solid.size[:2])) * 1.1 for solid in self.solids])
+        top = max(solid.at[2] + solid.size[2] for solid in self.solids)
         around = np.linspace(0, 2 * np.pi, 64)
         ring = np.stack([swing * np.cos(around), swing * np.sin(around)], -1)
         edge = self.project(np.concatenate([np.c_[ring, np.full(64, z)] for z in (-8.0, top)])) * 2
@@ -214,22 +220,25 @@ class Turntable:
         own = (rays.reshape(-1, 3) @ turn.T.astype(np.float32))  # into the object's frame
         eye = turn @ self.eye
         light, depth, hit = behind.reshape(-1, 3).copy(), np.full(len(own), np.inf, np.float32), np.zeros(len(own), np.float32)
-        lamp = turn @ np.array([0.55, -0.6, 0.58])
         self._draw_disc(own, eye, rays.reshape(-1, 3), light, depth)
-        for solid in _solids(self.scene):
+        for solid in self.solids:
             around = self._around(solid, turn, shape)
             for where, near, normal, grain in _met(solid, own[around], eye, self._atlas):
                 where = around[where]
                 front = near < depth[where]
                 where, near, normal = where[front], near[front], normal[front]
                 glance = own[where] / np.linalg.norm(own[where], axis=1, keepdims=True)
-                half = lamp - glance
-                half /= np.linalg.norm(half, axis=1, keepdims=True)
-                shade = 0.35 + 0.75 * np.maximum(normal @ lamp, 0)
-                shine = self.scene.gloss * np.maximum((normal * half).sum(1), 0) ** 60
-                light[where] = np.asarray(solid.rgb) * (shade[:, None] * _columns(grain[front])) + shine[:, None]
+                light[where] = self._lit(np.asarray(solid.rgb) * _columns(grain[front]), normal @ turn, glance @ turn)
                 depth[where], hit[where] = near, 1
         return light.reshape(*shape, 3), hit.reshape(shape)
+
+    def _lit(self, rgb: np.ndarray, normal: np.ndarray, glance: np.ndarray) -> np.ndarray:
+        """Light (m, 3) from surfaces (m, 3) of that reflectance; normals and sight lines (m, 3) in the world, of length 1."""
+        half = LAMP - glance
+        half /= np.linalg.norm(half, axis=1, keepdims=True)
+        shade = 0.35 + 0.75 * np.maximum(normal @ LAMP, 0)
+        shine = self.scene.gloss * np.maximum((normal * half).sum(1), 0) ** 60
+        return rgb * shade[:, None] + shine[:, None]
 
     def _around(self, solid: _Solid, turn: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
         """Indices of the rays of the box (h, w) that may meet a solid: those round its corners' places."""

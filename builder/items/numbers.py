@@ -39,7 +39,7 @@ def measure(
     measures = _measured(spin, widest, cache, workers, force, threads)
     if spin.item.keys.order != "angle":
         return spin, measures
-    order = turning_order(measures)
+    order = turning_order(measures, closed=spin.closed)
     if order == list(range(len(spin.photos))):
         return spin, measures
     spin = dataclasses.replace(spin, photos=tuple(spin.photos[index] for index in order))
@@ -65,12 +65,14 @@ def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool, threads:
     return with_take(spin, take, folder, film_note(take))
 
 
-def turning_order(measures: SpinMeasures) -> list[int]:
-    """Indices sorted by measured angle; as they are where angles can't be judged."""
+def turning_order(measures: SpinMeasures, *, closed: bool = True) -> list[int]:
+    """Indices sorted by measured angle; as they are where angles can't be judged.
+
+    closed: False for a part turn, whose frames shot late may lie before its first."""
     angles = [frame.angle_deg for frame in measures.frames]
     if measures.angle_sigma_deg is None or any(angle is None for angle in angles):
         return list(range(len(angles)))
-    return sorted(range(len(angles)), key=lambda index: angles[index] % 360)
+    return sorted(range(len(angles)), key=lambda index: angles[index] % 360 if closed else angles[index])
 
 
 def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bool, threads: int) -> SpinMeasures:

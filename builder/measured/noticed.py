@@ -74,7 +74,8 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
         repeats.setdefault(frame, (turn.steps_deg[frame], REPEAT_STEPS * steps.usual))
     found = [words.duplicate(places[f], places[f - 1], *repeats[f]) for f in sorted(repeats)]
     found += [
-        words.skipped_step(places[f - 1], places[f], step, steps.usual, limit) for f, step, limit in steps.skips
+        words.skipped_step(places[f - 1], places[f], step, steps.usual, limit, sure=sure)
+        for skips, sure in ((steps.skips, True), (steps.likely_skips, False)) for f, step, limit in skips
     ]
     return found + _evenness(survey, steps, words) + _loop(survey, steps, words)
 

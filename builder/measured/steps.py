@@ -12,7 +12,8 @@ from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 SURE = 4.0  # standard errors a step must be from what is usual
-FALSE_ALARM = 0.02  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
+FALSE_ALARM = 0.05  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
+LIKELIER = 0.5  # and up to which a skip, the likelier of the two, is still worth a look while the set stands
 REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the frame before, more skips a mark
 
 
@@ -20,7 +21,7 @@ REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the fram
 class Steps:
     """duplicates: (frame, measured, limit). skips: (frame after, turn, limit). Degrees throughout.
 
-    regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
+    likely_skips: as skips, of which it isn't sure that they are no ordinary steps. regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
     seam: turn from the last frame to the first, None for a part turn or an unseen seam.
     """
 
@@ -30,6 +31,7 @@ class Steps:
     skips: tuple[tuple[int, float, float], ...]
     regular: tuple[int, ...]
     seam: float | None
+    likely_skips: tuple[tuple[int, float, float], ...] = ()
 
 
 def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool,
@@ -39,11 +41,14 @@ def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool,
 
     A repeat turned less than a quarter of the usual step, a skip more than one and a half: half-way to no step
     and to two, with a margin for a hand that stops near a mark; both must be clear of the measuring error.
+    Steps that scatter by the share s about the usual one reach further: of two Gaussians at 1 and 2, and a mark
+    skipped in every other turn, the second is the likelier from 3/2 + s² ln(2 n) on.
     """
     within = steps_deg[1:]
     usual = float(np.median(within[within > 0.25 * np.median(within)]))
-    least, most = usual * REPEAT_STEPS, usual * SKIP_STEPS
-    duplicates, skips = [], []
+    scatter = mad_sigma(within) / usual if len(within) > 4 and usual > 0 else 0.0
+    least, most = usual * REPEAT_STEPS, usual * (SKIP_STEPS + scatter**2 * np.log(2 * len(steps_deg)))
+    duplicates, skips, likely = [], [], []
     for frame, (step, sigma) in enumerate(zip(steps_deg, sigma_deg, strict=True)):
         if frame == 0:
             continue
@@ -51,13 +56,17 @@ def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool,
         if step < least and usual - step > SURE * sigma:
             if sum(chance for turn, chance in others if turn >= least) < FALSE_ALARM:
                 duplicates.append((frame, float(step), least))
-        elif step > most and step - usual > SURE * sigma and sum(c for turn, c in others if turn <= most) < FALSE_ALARM:
-            skips.append((frame, float(step), most))
-    odd = {frame for frame, *_ in duplicates + skips}
+        elif step > most:
+            ordinary = sum(chance for turn, chance in others if turn <= most)
+            if step - usual > SURE * sigma and ordinary < FALSE_ALARM:
+                skips.append((frame, float(step), float(most)))
+            elif others and ordinary < LIKELIER:
+                likely.append((frame, float(step), float(most)))
+    odd = {frame for frame, *_ in duplicates + skips + likely}
     regular = tuple(frame for frame in range(1, len(steps_deg)) if frame not in odd)
     sigma = mad_sigma(steps_deg[list(regular)]) if len(regular) > 2 else 0.0
     seam = float(steps_deg[0]) if closed else None
-    return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam)
+    return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam, tuple(likely))
 
 
 REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the turn, so a seventh of a step

@@ -29,6 +29,7 @@ from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit,
 from builder.spin import Affine
 from builder.workers import give_back
 
+LEAST_COVER = 1 / 8  # of all that turns: less stands out from the plate in most frames, and it is a handle rather than the body
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -96,8 +97,9 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
+    repeats = find_repeats(backdrop.pictures, turning.shares)
     give_back()
-    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred))
+    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred, repeats))
     give_back()
     tape = _tape(copies, camera)
     turn = with_tape(turn, tape, closed)
@@ -115,7 +117,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         obstruction=obstruction,
         sharpness=sharpness,
         blown=measure_clipping(copies.pictures, camera, foreground, backdrop.plate),
-        repeats=find_repeats(backdrop.pictures, turning.shares),
+        repeats=repeats,
         turn=turn,
         tape=tape,
         closed=closed,
@@ -132,13 +134,25 @@ def _sharpness(
     copies: Copies, camera: Camera, turning: Turning, foreground: Foreground, widest: int, closed: bool
 ) -> Sharpness:
     scale = min(widest, copies.size[0]) / copies.detail.shape[2]
-    shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
-    covers = [
-        warped(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), motion_matrix(-motion * shrink, mask.shape)) > 0
-        for mask, motion in zip(foreground.masks, camera.motion, strict=True)
-    ]
     zone = _subject_zone(copies, turning)
-    return measure_sharpness(copies.detail, zone, scale, closed, np.stack(covers) if foreground.masks.any() else None)
+    return measure_sharpness(copies.detail, zone, scale, closed, _covers(camera, turning, foreground))
+
+
+def _covers(camera: Camera, turning: Turning, foreground: Foreground) -> np.ndarray | None:
+    """bool (n, h, w): what covers the plate in each frame's own pixels; None where that is too little to be the body.
+
+    White on white, gloss that stays: a round body is itself part of the plate, and what is left is a handle now and a
+    spout then, with edges of their own.
+    """
+    masks = foreground.masks
+    turns = cv2.resize((turning.shares > 0).astype(np.uint8), masks.shape[:0:-1], interpolation=cv2.INTER_NEAREST) > 0
+    if np.median(masks.sum(axis=(1, 2))) < LEAST_COVER * turns.sum() or not masks.any():
+        return None
+    shrink = [1 / foreground.scale, 1 / foreground.scale, 1.0]
+    return np.stack([
+        warped(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), motion_matrix(-motion * shrink, mask.shape)) > 0
+        for mask, motion in zip(masks, camera.motion, strict=True)
+    ])  # fmt: skip
 
 
 def _subject_zone(copies: Copies, turning: Turning) -> np.ndarray:
@@ -195,13 +209,14 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
     return read_tape(copies.detail, affines)
 
 
-def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray) -> TurnFit:
+def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray,
+          repeats: tuple[int, ...]) -> TurnFit:
     if turning.box is None:
         return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
     affines = [affine_of(camera.to_reference(index)) for index in range(len(copies.pictures))]
     return measure_turn(
         copies.pictures, to_reference=affines, foreground=turning.shares > 0, closed=closed,
-        focal_px=focal_px(copies), sharp=sharp.tolist(),
+        focal_px=focal_px(copies), sharp=sharp.tolist(), repeats=repeats,
     )  # fmt: skip
 
 

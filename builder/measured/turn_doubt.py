@@ -26,16 +26,23 @@ PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still s
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
 BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
 SELDOM = 0.02  # of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
+SMALL = 0.25  # usual steps: a smaller one repeats the frame before, and changes the picture by half of what a step does, at most
+UNSEEN = 0.02  # of pictures that change in spite of that: a hand came in, the camera was bumped. Generously
 LEFT_OPEN = 0.05  # of turns that should close don't, or go past their start: generously
 SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
 NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
+RING = 0.015  # camera distances, 9 mm at 60 cm: the length of a rim mark, and how well one point is placed in depth
+BY_CHANCE = 0.15  # share of a ring's points that speak for a wrong turn though nothing on it repeats: places looked at, by their size
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
 
 
-def log_prior(turns: np.ndarray) -> np.ndarray:
-    """How likely a step is before a look at it, by its length in usual steps; about 0 for the usual one."""
+def log_prior(turns: np.ndarray, changed: bool = False) -> np.ndarray:
+    """How likely a step is before a look at it, by its length in usual steps; about 0 for the usual one.
+
+    changed: the picture is another than before, as far as by a step.
+    """
     usual, double, none = (np.exp(-0.5 * ((turns - length) / BY_HAND) ** 2) for length in (1.0, 2.0, 0.0))
-    return np.log(usual + SELDOM * (double + none + 0.1))
+    return np.log((usual + SELDOM * (double + none + 0.1)) * np.where(changed & (turns < SMALL), UNSEEN, 1.0))
 
 
 def log_prior_seam(turns: np.ndarray) -> np.ndarray:
@@ -43,14 +50,16 @@ def log_prior_seam(turns: np.ndarray) -> np.ndarray:
     return np.log(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2) + LEFT_OPEN)
 
 
-def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None) -> np.ndarray:
+def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None,
+             changed: bool = False) -> np.ndarray:
     """Of each turn against the one with no shift. z: standard errors by which that fits better; lengths in usual steps.
 
     room: standard error of what all the other steps leave, for the step over the seam: that, too, it must fill.
+    changed: as in `log_prior`.
     """
     seen = -np.sign(z) * z**2 / 2  # log likelihood ratio of two Gaussians at the distance seen
     if room is None:
-        habit = log_prior(turns) - log_prior(turns - shifts)
+        habit = log_prior(turns, changed) - log_prior(turns - shifts, changed)
     else:
         habit = np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM) + log_prior_seam(turns) - log_prior_seam(turns - shifts)
     return np.clip(seen + habit, -CERTAIN, CERTAIN)
@@ -62,6 +71,28 @@ def contest_z(better: np.ndarray, share: float = 1.0) -> np.ndarray:
     share: how many points go by the same error, because they are near one another or one print; one more that says nothing is added.
     """
     return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0))
+
+
+def ring_z(speaks: np.ndarray, weights: np.ndarray | float, rings: np.ndarray, home: int, share: float = 1.0) -> np.ndarray:
+    """(S,) as `contest_z`, of what points (m, S) say for column `home` and against each other one.
+
+    rings: (m,) groups whose members come by the same places. Where a ring speaks for both turns, its members are taken
+    for one another, and may all be wrong in the same way however many they are: it is one voice then, by its sum
+    (the cluster-robust variance of Liang and Zeger 1986). Where it speaks for one turn only, each member counts.
+    """
+    better = (speaks[:, [home]] - speaks) * weights
+    said, sums = np.zeros((2, int(rings.max(initial=-1)) + 1, speaks.shape[1]))
+    np.add.at(said, rings, speaks)
+    np.add.at(sums, rings, better)
+    both = np.minimum(said, said[:, [home]]) / np.maximum(np.maximum(said, said[:, [home]]), 1e-9)
+    return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0) + ((both > BY_CHANCE) * sums**2).sum(0))
+
+
+def rings_of(points: np.ndarray) -> np.ndarray:
+    """int (m,): points (m, 3) of one height and one distance from the axis come by the same places as they turn, and of a
+    row of look-alikes (rim marks, a band of ornament) each is mistaken for the next: they are one voice."""
+    slices = np.floor(np.stack([np.hypot(points[:, 0], points[:, 1]), points[:, 2]], 1) / RING)
+    return np.unique(slices, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def told_apart(speaks: np.ndarray) -> np.ndarray:
@@ -76,22 +107,23 @@ def told_apart(speaks: np.ndarray) -> np.ndarray:
 
 
 def evidence(shots: Sequence[Shot], found: Fit, before: Sequence[int], after: Sequence[int], shifts: np.ndarray,
-             nominal: float, radius: float) -> np.ndarray:
-    """(m, S) how far each corner speaks for each shift (usual steps, evenly spaced) of the step between two sides.
+             nominal: float, radius: float) -> tuple[np.ndarray, np.ndarray]:
+    """(m, S) how far each corner speaks for each shift (usual steps, evenly spaced) of the step between two sides; and
+    its ring (m,).
 
     before: frames up to the step, nearest first; after: from it on. nominal: the usual step, radians, signed.
     """
-    ahead = _crossing(shots, found, before, after[0], shifts * nominal, nominal, radius)
-    back = _crossing(shots, found, after, before[0], -shifts * nominal, nominal, radius)
-    return np.concatenate([ahead, back])
+    ahead, points = _crossing(shots, found, before, after[0], shifts * nominal, nominal, radius)
+    back, others = _crossing(shots, found, after, before[0], -shifts * nominal, nominal, radius)
+    return np.concatenate([ahead, back]), rings_of(np.concatenate([points, others]))
 
 
 def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: int, shifts: np.ndarray, nominal: float,
-              radius: float) -> np.ndarray:
+              radius: float) -> tuple[np.ndarray, np.ndarray]:
     home = side[0]
     xy, points = _placed(shots, found, side, radius)
     if not len(points):
-        return np.zeros((0, len(shifts)))
+        return np.zeros((0, len(shifts))), points
     first, there = shots[home], shots[beyond]
     wanted = seen_at(there, found.camera, points[:, None], found.angles[beyond] + shifts)  # (m, S, 2)
     own = first.own(xy)
@@ -105,7 +137,7 @@ def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: in
     off = _off_ways(place, wanted[corner]) / PLACE_PX**2
     speaks = np.zeros(wanted.shape[:2])
     np.maximum.at(speaks, corner, alike * np.maximum(0.0, 1.0 - off))
-    return speaks
+    return speaks, points
 
 
 def _off_ways(place: np.ndarray, ways: np.ndarray) -> np.ndarray:

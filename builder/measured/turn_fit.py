@@ -13,6 +13,8 @@ import numpy as np
 
 from builder.measured.turn_camera import GLOBALS, Camera, project, slopes, turned
 
+MOST_ROUNDS, LONGEST = 60, 16.0  # along a valley; and by how much a step may be lengthened
+ARRIVED = np.radians(0.01)  # a round that moves no angle by more has come to the valley's bottom
 FLOOR_PX = 0.15  # no corner is placed better than this, whatever the residuals say
 
 
@@ -129,8 +131,13 @@ def _with_prior(matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prio
     rhs[at] += pull * (prior.mean - camera.vector)
 
 
-def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, start_px: float = 3.0, rounds: int = 12) -> Fit:
-    """Levenberg-Marquardt with weights that tighten from start_px to the residuals' own scale."""
+def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, start_px: float = 3.0, rounds: int = 12,
+        valley: bool = False) -> Fit:
+    """Levenberg-Marquardt with weights that tighten from start_px to the residuals' own scale.
+
+    valley: an open turn, where focal length, depths and all steps may grow together at hardly any cost: along such a
+    valley each round goes on as far as it gets better, and there are as many as it takes.
+    """
     frames = len(angles)
     size = frames + GLOBALS
     scale, damping, started = start_px, 1e-3, angles
@@ -139,7 +146,7 @@ def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, sta
     loose = ~fixed
     seen_share = max(1.0 - 3.0 / (2.0 * tracks.seen.sum(1).mean()), 0.2)
     off = residuals(camera, angles, tracks)
-    for _ in range(rounds):
+    for turn in range(MOST_ROUNDS if valley else rounds):
         weights = _weights(off, tracks.seen, scale)
         cost = _cost(off, tracks.seen, scale)
         parts = _eliminate(camera, angles, tracks, weights, damping)
@@ -149,16 +156,21 @@ def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, sta
         matrix[range(size), range(size)] += 1e-9 * np.trace(matrix) / size + 1e-12
         step = np.zeros(size)
         step[loose] = np.linalg.solve(matrix[np.ix_(loose, loose)], rhs[loose])
-        local_step = step[parts.index]
-        moved = tracks.points + _bounded(parts.point_rhs - (parts.to_point @ local_step[..., None])[..., 0])
-        new_camera = camera.moved(camera.vector + step[frames:])
-        new_angles = angles + step[:frames]
-        new_tracks = replace(tracks, points=moved)
-        new_off = residuals(new_camera, new_angles, new_tracks)
-        if _cost(new_off, tracks.seen, scale) <= cost * 1.0001:
-            camera, angles, tracks, off = new_camera, new_angles, new_tracks, new_off
+        point_step = parts.point_rhs - (parts.to_point @ step[parts.index][..., None])[..., 0]
+        found = _gone(camera, angles, tracks, step, point_step)
+        new_cost = _cost(found[3], tracks.seen, scale)
+        if new_cost <= cost * 1.0001:
+            length = 1.0
+            while valley and length < LONGEST:
+                further = _gone(camera, angles, tracks, 2 * length * step, 2 * length * point_step)
+                further_cost = _cost(further[3], tracks.seen, scale)
+                if further_cost >= new_cost:
+                    break
+                found, new_cost, length = further, further_cost, 2 * length
+            gone = np.abs(found[1] - angles).max()
+            camera, angles, tracks, off = found
             damping = max(damping / 5, 1e-7)
-            if np.abs(step[:frames]).max() < 1e-6 and scale < start_px:
+            if gone < (ARRIVED if valley and turn >= rounds else 1e-6) and scale < start_px:
                 break
         else:
             damping *= 10
@@ -167,6 +179,15 @@ def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, sta
     weights = _weights(off, tracks.seen, scale)
     return Fit(camera, angles, tracks, weights, scale, prior.step_sigma,
                _covariance(camera, angles, tracks, weights, prior, scale, loose))
+
+
+def _gone(camera: Camera, angles: np.ndarray, tracks: Tracks, step: np.ndarray,
+          point_step: np.ndarray) -> tuple[Camera, np.ndarray, Tracks, np.ndarray]:
+    """Camera, angles and points after a step, and the residuals there."""
+    frames = len(angles)
+    camera, angles = camera.moved(camera.vector + step[frames:]), angles + step[:frames]
+    tracks = replace(tracks, points=tracks.points + _bounded(point_step))
+    return camera, angles, tracks, residuals(camera, angles, tracks)
 
 
 def followed(found: Fit, reach_px: float) -> float:

@@ -17,7 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, told_apart
+from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, ring_z, rings_of, told_apart
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -32,8 +32,11 @@ MOVE_Z = 1.0  # and by which a place for one of the last frames, which hold to n
 CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
+BASIN_PX = 6.0  # and px at the rim: a fit comes back by itself from where corners still are in the window that follows them
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
+HERE = int(np.flatnonzero(GRID == 0)[0])
 BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
+CHANGED = 0.6  # of what most frames differ by from the next: by amplitude, what a quarter of a step makes, and a tenth more
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
 # Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
 # more like its neighbour come to the same place than like itself turned.
@@ -44,15 +47,18 @@ UNLIKE, LIKE = 0.3, 0.6
 class Link:
     """How a step before `frame` holds.
 
-    shift: radians to add to it, 0 where it holds. turns: radians (S,), signed, what else it could be, and odds: (S,), their log odds
-    against the turn it has (that shift not added). frame_z: standard errors by which the frame itself holds to its neighbours.
+    shifts: usual steps (S,) that might be added to it. turns: radians (S,), signed, what it would then be, and odds: (S,), their
+    log odds against the turn it has; free: (S,) the same without what all other steps leave to the one over the seam.
+    frame_z: standard errors by which the frame itself holds to its neighbours. impossible: no hand turns as it has it.
     """
 
     frame: int
-    shift: float
+    shifts: np.ndarray
     turns: np.ndarray
     odds: np.ndarray
+    free: np.ndarray
     frame_z: float = 0.0
+    impossible: bool = False
 
     @property
     def doubt(self) -> float:
@@ -60,7 +66,20 @@ class Link:
         return float(1 / (1 + np.exp(-self.odds.max()))) if len(self.odds) else 0.0
 
 
-NO_RIVALS = np.zeros(0)
+@dataclass(frozen=True)
+class Sameness:
+    """still: frames that are the same as the one before; changed: bool (n,), whether a frame is surely another."""
+
+    still: frozenset[int]
+    changed: np.ndarray
+
+    @classmethod
+    def of(cls, changes: np.ndarray, still: Collection[int]) -> "Sameness":
+        """changes (n - 1,): how much each frame differs from the next, in shares of what most do."""
+        return cls(frozenset(still), np.r_[False, changes > CHANGED])
+
+
+NO_RIVALS = (np.zeros(0),) * 4
 
 
 @dataclass(frozen=True)
@@ -73,18 +92,25 @@ class _Looks:
 
 
 def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool,
-                still: Collection[int], radius: float) -> list[Link]:
+                same: Sameness, radius: float) -> list[Link]:
     """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed; radius: of what turns.
 
-    still: frames the same as the one before: there is nothing to doubt. A part turn has no link to its first frame.
+    A frame the same as the one before leaves nothing to doubt. A part turn has no link to its first frame.
     """
     looks = abreast(lambda home: _looks(shots, found, home, nominal), range(len(shots)))
-    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, looks, frame) for frame in range(len(shots))]
+    seeing = [np.unique(found.tracks.frames[mine.index]).tolist() for mine in looks]
+    seen_by = [[home for home, frames in enumerate(seeing) if frame in frames] for frame in range(len(shots))]
+    fits = found.weights > 0.25
+    still, least = same.still, max(RIVAL, BASIN_PX / (radius * found.camera.focal_px * abs(nominal)))
+    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, fits, looks, frame, seen_by[frame], least)
+           for frame in range(len(shots))]
 
     def checked(at: int) -> Link:
         frame = order[at]
-        link = (Link(frame, 0.0, NO_RIVALS, NO_RIVALS) if frame in still
-                else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius, min(own[frame], own[order[at - 1]])))
+        changed = bool(same.changed[frame]) and order[at - 1] == frame - 1
+        link = (Link(frame, *NO_RIVALS) if frame in still
+                else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius,
+                            min(own[frame], own[order[at - 1]]), changed, least))
         return replace(link, frame_z=own[frame])
 
     return abreast(checked, range(0 if closed else 1, len(shots)))
@@ -147,42 +173,47 @@ def _sides(order: Sequence[int], at: int, closed: bool) -> tuple[list[int], list
 
 
 def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[list[int], list[int]], within: bool,
-           nominal: float, radius: float, own_z: float) -> Link:
-    """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more."""
+           nominal: float, radius: float, own_z: float, changed: bool, least: float) -> Link:
+    """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more.
+    changed: the picture is another than before the step. least: usual steps by which a rival differs."""
     before, after = sides
     present = found.angles[after[0]] - found.angles[before[0]]
     if not within:
         present += np.sign(nominal) * 2 * np.pi
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
-    rival = could & (np.abs(GRID) >= RIVAL)
-    if not rival.any():  # no hand turns like that: the fit went astray
-        return Link(after[0], nominal - present, np.array([nominal]), np.array([CERTAIN]))
+    rival = could & (np.abs(GRID) >= least)
+    if not could.any():  # no hand turns like that: the fit went astray
+        return Link(after[0], np.array([1 - present / nominal]), np.array([nominal]), np.array([CERTAIN]), np.array([CERTAIN]), impossible=True)
+    if not rival.any():
+        return Link(after[0], *NO_RIVALS)
     room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
-    odds = log_odds(z, turns, GRID, room)
+    odds = log_odds(z, turns, GRID, room, changed)
     if odds[rival].max() > CLEAR:
-        speaks = told_apart(evidence(shots, found, before, after, GRID, nominal, radius))
-        odds = log_odds(contest_z(speaks[:, GRID == 0] - speaks), turns, GRID, room)
-    best = int(np.flatnonzero(rival)[odds[rival].argmax()])
-    shift = float(nominal * GRID[best]) if odds[best] > BETTER else 0.0
-    return Link(after[0], shift, nominal * turns[rival], odds[rival])
+        speaks, rings = evidence(shots, found, before, after, GRID, nominal, radius)
+        z = ring_z(told_apart(speaks), 1.0, rings, HERE)
+        odds = log_odds(z, turns, GRID, room, changed)
+    free = odds if within else log_odds(z, turns, GRID, np.inf)
+    impossible = within and not BACK < present / nominal < AHEAD
+    return Link(after[0], GRID[rival], nominal * turns[rival], odds[rival], free[rival], impossible=impossible)
 
 
 def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: list[int], after: list[int],
                 nominal: float) -> np.ndarray:
     """(S,) standard errors by which the step as it is fits better than with each shift of GRID: points of the fit, slid."""
-    ahead, ahead_alike = _slid(shots, found, looks[before[0]], after, nominal * GRID)
-    back, back_alike = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
+    ahead, ahead_alike, points = _slid(shots, found, looks[before[0]], after, nominal * GRID)
+    back, back_alike, others = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
     values, alike = np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]])
-    apart = np.clip(np.arange(len(GRID)) - int(np.flatnonzero(GRID == 0)[0]) + 40, 0, len(APART) - 1)
-    return contest_z((values[:, GRID == 0] - values) * (1.0 - _widened(alike)[:, apart]), share=2.0)
+    apart = np.clip(np.arange(len(GRID)) - HERE + 40, 0, len(APART) - 1)
+    rings = rings_of(np.concatenate([points, others]))
+    return ring_z(values, 1.0 - _widened(alike)[:, apart], rings, HERE, share=2.0)
 
 
 def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
-          shifts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """How far a home frame's points are seen in the other side's frames slid by each shift: (m, S), 0 to 1; and
-    their look-alikes, (m, len(APART)). The most distinct points are taken."""
+          shifts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """How far a home frame's points are seen in the other side's frames slid by each shift: (m, S), 0 to 1; their
+    look-alikes, (m, len(APART)), and where they are (m, 3). The most distinct points are taken."""
     own_side = (found.weights[looks.index] > 0.25) & ~np.isin(found.tracks.frames[looks.index], others)
     least = LEAST_SIGHTINGS - (abs(shifts[1] - shifts[0]) * 10 > WIDE_STEP)
     placed = np.flatnonzero(own_side.sum(1) >= least)
@@ -190,25 +221,31 @@ def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
     placed = placed[np.argsort(far, kind="stable")[:MOST_POINTS]]
     surface = looks.surface.taken(placed)
     values = sum(surface.seen(shots[other], found.angles[other] + shifts) for other in others) / len(others)
-    return values, looks.alike[placed]
+    return values, looks.alike[placed], surface.points
 
 
-def _frame_z(found: Fit, looks: Sequence[_Looks], frame: int) -> float:
-    """Standard errors by which the points seen in a frame, and placed without it, speak for its angle against any rival."""
-    alike = []
-    for home, mine in enumerate(looks):
-        frames, fits, xy = (part[mine.index] for part in (found.tracks.frames, found.weights > 0.25, found.tracks.xy))
+def _frame_z(found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: int, homes: Sequence[int],
+             least: float) -> float:
+    """Standard errors by which the points seen in a frame, and placed without it, speak for its angle against any rival.
+
+    fitting: bool (P, K), the sightings that fit; homes: the frames whose points it sees.
+    """
+    alike = [np.zeros((0, len(APART)))]
+    for home in homes:
+        mine = looks[home]
+        frames, fits, xy = (part[mine.index] for part in (found.tracks.frames, fitting, found.tracks.xy))
         moved = np.hypot(*np.moveaxis(xy - xy[:, :1], -1, 0)) > 2 * STATIC_PX
         here = frames == frame
         if home == frame:
             alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & moved).any(1)])
         else:
             alike.append(mine.alike[((fits & ~here).sum(1) >= 2) & (fits & here & moved).any(1)])
-    return _distinct_z(np.concatenate(alike))
+    return _distinct_z(np.concatenate(alike), least)
 
 
-def _distinct_z(alike: np.ndarray) -> float:
-    return float(contest_z(1.0 - _widened(alike)[:, np.abs(APART) >= RIVAL], share=2.0).min())
+def _distinct_z(alike: np.ndarray, least: float) -> float:
+    far = np.abs(APART) >= min(least, np.abs(APART).max())
+    return float(contest_z(1.0 - _widened(alike)[:, far], share=2.0).min())
 
 
 def _widened(alike: np.ndarray) -> np.ndarray:

@@ -21,6 +21,7 @@ from builder.measured.turn_features import STATIC_PX, Shot, alike, follow, match
 VOTE_PX = 1.0  # a match agrees with an angle when it is no further off than this
 TILTS_DEG = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 37.0, 45.0, 55.0)
 MATCH_SAYS = 2.0  # log odds by which an agreeing match speaks for an angle: chance in ten, and neighbours share it
+UNCHANGED = 0.35  # of what most frames differ by from the next
 LEAST_SUPPORT = 3.0  # votes of fewer matches than this don't count
 
 
@@ -56,18 +57,18 @@ class Vote:
     sigma: float
 
 
-def match_neighbours(shots: Sequence[Shot], closed: bool) -> tuple[list[Pair], set[int]]:
+def match_neighbours(shots: Sequence[Shot], changes: np.ndarray, closed: bool) -> tuple[list[Pair], set[int]]:
     """Matches of neighbouring frames that moved, and the frames in which all but few stood still.
+
+    changes: as by `picture_changes`.
 
     A match weighs by how far it moved, since a short movement fits almost any turn, and less when its
     own frame holds look-alikes, since it may have been taken for the mark next to it.
     """
-    count, still = len(shots), set()
+    count = len(shots)
     found = abreast(lambda home: _pair(shots, home), range(count if closed else count - 1))
-    for home, (pair, stood) in enumerate(found):
-        if stood > 2 * len(pair.xy) and home + 1 < count and _unchanged(shots, home):
-            still.add(home + 1)
-    return [pair for pair, _ in found], still
+    stood = {home for home, (pair, stayed) in enumerate(found) if stayed > 2 * len(pair.xy) and home + 1 < count}
+    return [pair for pair, _ in found], {home + 1 for home in stood if changes[home] < UNCHANGED}
 
 
 def _pair(shots: Sequence[Shot], home: int) -> tuple[Pair, int]:
@@ -87,10 +88,10 @@ def _pair(shots: Sequence[Shot], home: int) -> tuple[Pair, int]:
     return Pair(home, other_frame, xy[moved], other[moved], weight[moved]), int((~moved).sum())
 
 
-def _unchanged(shots: Sequence[Shot], home: int) -> bool:
-    """Whether a frame differs from the next by much less than most do from theirs: rim marks alone may come to the same places."""
-    apart = [float(np.abs(shots[k].moving - shots[k + 1].moving).mean()) for k in range(len(shots) - 1)]
-    return apart[home] < 0.35 * float(np.median(apart))
+def picture_changes(shots: Sequence[Shot]) -> np.ndarray:
+    """(n - 1,) how much each frame differs from the next, in shares of what most do: rim marks alone may come to the same places."""
+    apart = np.array(abreast(lambda k: float(np.abs(shots[k].moving - shots[k + 1].moving).mean()), range(len(shots) - 1)))
+    return apart / max(float(np.median(apart)), 1e-9)
 
 
 def _scores(camera: Camera, pair: Pair, thetas: np.ndarray) -> np.ndarray:

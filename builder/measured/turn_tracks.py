@@ -19,6 +19,7 @@ from builder.measured.turn_features import Shot, follow, sampled
 from builder.measured.turn_fit import Tracks
 
 DEPTHS = 36
+NEAR = np.radians(5)  # between the frames of a point, where there are frames enough
 REACH = 3  # frames to each side in which a corner is looked for
 SIDE, STEP_PX = 8, 2.25  # patches of 18 px, 8 × 8 samples
 
@@ -33,8 +34,12 @@ class Guess:
 
 
 def neighbours(angles: np.ndarray, closed: bool, reach: int = REACH) -> list[list[int]]:
-    """For each frame the `reach` next in angle to each side, across the seam of a closed turn; no further than 60°."""
+    """For each frame the `reach` next in angle to each side, across the seam of a closed turn; no further than 60°.
+
+    Of very many frames the next, and others further on, at NEAR apart: those beside it show no depth.
+    """
     count = len(angles)
+    stride = max(1, int(NEAR / max(2 * np.pi / count, 1e-9))) if closed else max(1, int(NEAR * (count - 1) / max(abs(np.ptp(angles)), 1e-9)))
     found = []
     for home in range(count):
         apart = angles - angles[home]
@@ -42,8 +47,9 @@ def neighbours(angles: np.ndarray, closed: bool, reach: int = REACH) -> list[lis
             apart = (apart + np.pi) % (2 * np.pi) - np.pi
         order = sorted((k for k in range(count) if k != home and abs(apart[k]) < np.radians(60)),
                        key=lambda k: (abs(apart[k]), k))
-        ahead = [k for k in order if apart[k] > 0 or (apart[k] == 0 and k > home)][:reach]
-        behind = [k for k in order if apart[k] < 0 or (apart[k] == 0 and k < home)][:reach]
+        ahead = [k for k in order if apart[k] > 0 or (apart[k] == 0 and k > home)]
+        behind = [k for k in order if apart[k] < 0 or (apart[k] == 0 and k < home)]
+        ahead, behind = ((side[:1] + side[max(stride - 1, 1) :: stride])[:reach] for side in (ahead, behind))
         found.append(sorted(ahead + behind, key=lambda k: (abs(apart[k]), k)))
     return found
 

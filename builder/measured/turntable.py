@@ -20,24 +20,27 @@ from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
-from builder.measured.turn_fit import Fit, Prior, fit, followed
-from builder.measured.turn_place import Link, check_links, find_strays
-from builder.measured.turn_start import Start, likely_starts, match_neighbours, settle_angles, vote
+from builder.measured.turn_fit import Fit, Prior, fit
+from builder.measured.turn_place import Link, Sameness, check_links, find_strays
+from builder.measured.turn_scale import Closing, measure_closing
+from builder.measured.turn_search import first_guess
+from builder.measured.turn_start import Start, match_neighbours, picture_changes
 from builder.measured.turn_tracks import Guess, neighbours, sweep
+from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
 from builder.spin import IDENTITY, Affine, Turn
 
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
-ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
-TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
-ROUNDS = 4
+ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
+KEYS = 48  # frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
 PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
+IN_DOUBT = -3.0  # log odds, about the same chance, of a step looked at by itself
 LEAST_DOUBT = 0.02  # of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 MOST_ASTRAY = 1  # step that may be left unsettled; where two are, the fit has found no turn that holds
@@ -81,12 +84,13 @@ def measure_turn(
     closed: bool = True,
     focal_px: float | None = None,
     sharp: Sequence[bool] | None = None,
+    repeats: Collection[int] = (),
 ) -> TurnFit:
     """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
 
     to_reference: 2 × 3 for each, from its pixels to the spin's reference; none: the camera stood still.
     foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
-    pixels, if known. sharp: False marks frames to distrust.
+    pixels, if known. sharp: False marks frames to distrust. repeats: frames that are known to be the same as the one before.
     """
     cv2.setNumThreads(1)
     count = len(pictures)
@@ -94,32 +98,38 @@ def measure_turn(
     if count < 4:
         return unjudged(count, closed, "fewer than four frames")
     shots, area = _shots(pictures, affines, foreground)
-    pairs, still = match_neighbours(shots, closed)
-    moving = [pair for pair in pairs if pair.second not in still]
-    if sum(len(pair.xy) for pair in moving) < 4 * count:
-        return unjudged(count, closed, "nothing on the object to follow")
+    changes = picture_changes(shots)
     height, width = pictures[0].shape[:2]
     focal = focal_px or USUAL_FOCAL35_MM / DIAGONAL35_MM * float(np.hypot(height, width))
-    guess = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
+    camera = Camera(0.0, 0.0, 0.0, focal, ((width - 1) / 2, (height - 1) / 2))
+    stride = max(1, count // KEYS) if count >= 2 * KEYS else 1
+    keys = shots[::stride]
+    between = changes if stride == 1 else picture_changes(keys)
+    pairs, still = match_neighbours(keys, between, closed)
+    still = (still if stride == 1 else set()) | set(repeats)
+    moving = [pair for pair in pairs if stride > 1 or pair.second not in still]
+    if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
+        return unjudged(count, closed, "nothing on the object to follow")
     nominal = 2 * np.pi / max(count - len(still), 3)
-    starts = likely_starts(moving, guess, nominal if closed else None, width)
-    prior = _prior(guess, focal_px is not None, 0.5 * nominal)
+    prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
+    guess, start = first_guess(keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ())
+    if stride > 1:
+        settled, _, _ = _settled(keys, guess, prior, start, closed, Sameness.of(between, ()))
+        start = replace(start, nominal=start.nominal / stride)
+        angles = _between(settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal)
+        guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
+    found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
+    return _turn_fit(found, links, astray, start.sign, closed, still)
 
-    def tried(start: Start) -> tuple[float, Guess, Start]:
-        angles = settle_angles(start, [vote(start, pair) for pair in moving], count, closed, still)
-        guess = Guess(start.camera, angles, _radius(start.camera, area))
-        return (*_tried(guess, shots, prior, closed, start.nominal), start)
 
-    def tried_again(found: tuple[float, Guess, Start]) -> tuple[float, Guess, Start]:
-        return (*_tried(found[1], shots, prior, closed, found[2].nominal), found[2])
+def _between(angles: np.ndarray, stride: int, count: int, whole: float, step: float) -> np.ndarray:
+    """(count,) angles, those of every stride-th frame given, the others evenly between.
 
-    likely = [sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES] for sign in (1, -1)]
-    tries = abreast(tried, [*likely[0], *likely[1]])
-    again = abreast(tried_again, sorted(tries, key=lambda found: -found[0])[:AGAIN])
-    enough = ENOUGH * max(found[0] for found in again)
-    _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
-    found, links = _settled(shots, first, prior, start, closed, still)
-    return _turn_fit(found, links, start.sign, closed, still)
+    whole: the turn, radians, to which the frames after the last one given go on; 0: they go on by the usual step.
+    """
+    last = (len(angles) - 1) * stride
+    end = whole or angles[-1] + step * (count - last)
+    return np.interp(np.arange(count), [*range(0, last + 1, stride), count], [*angles, end])
 
 
 def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
@@ -161,63 +171,43 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
     return abreast(made, range(len(greys))), area
 
 
-def _tried(guess: Guess, shots: list[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
-    """How much of a few frames' corners a guess explains, and where a fit of those takes it."""
-    homes = sorted({round(k) for k in np.linspace(0, len(shots) - 1, 7)})
-    near = [others[:4] for others in neighbours(guess.angles, closed)]
-    tracks = sweep(shots, guess, near, homes, most=80, votes=2)
-    if not len(tracks.points):
-        return 0.0, guess
-    found = fit(guess.camera, guess.angles, tracks, prior, rounds=6)
-    reach = guess.radius * guess.camera.focal_px * nominal  # px a point at the rim moves in a step, about
-    return followed(found, reach), replace(guess, camera=found.camera, angles=found.angles)
-
-
-def _unevenness(guess: Guess, closed: bool) -> float:
-    """How far steps are from even, each odd one counting little more than once: marks are what a hand turns by."""
-    turned = np.diff(guess.angles, append=np.sign(guess.angles[-1]) * 2 * np.pi) if closed else np.diff(guess.angles)
-    usual = np.median(turned)
-    return float(np.log1p(((turned / usual - 1) / 0.15) ** 2).sum())
-
-
 def _of_each(corners: int, count: int) -> int:
     return max(round(corners * min(1.0, PLENTY / count)), LEAST)
 
 
-def _radius(camera: Camera, area: np.ndarray) -> float:
-    """Farthest from the axis that anything turning seems to be, in camera distances."""
-    columns = np.nonzero(area)[1]
-    low, high = np.percentile(columns, [0.5, 99.5])
-    middle = camera.centre[0] + np.tan(camera.pan) * camera.focal_px
-    return float(np.clip(1.1 * np.sin(np.arctan(max(middle - low, high - middle) / camera.focal_px)), 0.08, 0.45))
-
-
-def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool,
-             still: set[int]) -> tuple[Fit, list[Link]]:
-    """The fit of all frames, gone over again where the steps, looked at one by one, want to lie elsewhere."""
-    usual, late = start.sign * start.nominal, set()
+def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link], int]:
+    """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds."""
+    usual, late, before = start.sign * start.nominal, set(), None
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, still, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
-        wanted, strays = _wanted(links, order, closed), {}
+        found, links, order = _fitted(shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
+        closing = _closing(found, links, order, prior, usual) if closed else None
+        shifts = wanted_shifts(links, closing) * usual
+        wanted, strays = _wanted(links, order, shifts, closed), {}
         if not late:
             strays = find_strays(shots, found, links, usual)
             late = set(strays)
-        if turn and not wanted.any() and not strays:
-            break
+        if turn and not strays and (not wanted.any() or np.array_equal(shifts, before)):
+            break  # nothing wants to move, or what did came back
+        before = shifts
         angles = found.angles + wanted
         for frame, angle in strays.items():
             angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
         guess = Guess(found.camera, angles, guess.radius)
-    return found, links
+    return found, in_the_light_of_all(links, closing), int(np.count_nonzero(shifts))
 
 
-def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, still: set[int],
+def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usual: float) -> Closing:
+    doubtful = {link.frame for link in links if len(link.free) and link.free.max() > IN_DOUBT}
+    return measure_closing(found, order, doubtful, prior, usual)
+
+
+def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness,
             late: set[int], most: int) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
-    found = fit(guess.camera, guess.angles, tracks, prior)
+    found = fit(guess.camera, guess.angles, tracks, prior, valley=not closed)
     order = turning_order(found.angles / usual, late)
-    return found, check_links(shots, found, order, usual, closed, still, guess.radius), order
+    return found, check_links(shots, found, order, usual, closed, same, guess.radius), order
 
 
 def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
@@ -232,11 +222,11 @@ def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:
     return order
 
 
-def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
-    """(n,) what to add to each frame's angle, from what the steps want added; zeros where all hold."""
+def _wanted(links: list[Link], order: list[int], shifts: np.ndarray, closed: bool) -> np.ndarray:
+    """(n,) what to add to each frame's angle, from what the steps want added, (L,) radians; zeros where all hold."""
     more, give = np.zeros(len(order)), np.ones(len(order))
-    for link in links:
-        more[order.index(link.frame)] = link.shift
+    for link, shift in zip(links, shifts):
+        more[order.index(link.frame)] = shift
         give[order.index(link.frame)] = max(link.doubt, LEAST_DOUBT)
     if closed and more.any():  # what is added must be taken away, from the steps that want nothing, the doubtful above all
         give[more != 0] = 0.0
@@ -246,7 +236,7 @@ def _wanted(links: list[Link], order: list[int], closed: bool) -> np.ndarray:
     return wanted - wanted[0]
 
 
-def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set[int]) -> TurnFit:
+def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int]) -> TurnFit:
     count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
@@ -256,8 +246,7 @@ def _turn_fit(found: Fit, links: list[Link], sign: int, closed: bool, still: set
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
     rivals = {link.frame: _rivals(link) for link in links}
-    astray = sum(link.shift != 0 for link in links)  # that still want to lie elsewhere, after all rounds
-    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY
+    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY and not any(link.impossible for link in links)
     judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
                    float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
