@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from builder.finished import place, sample
-from builder.finished.disc import find_disc
+from builder.finished.disc import find_disc, flatness_seen_by
 from builder.finished.hull import carve
 from builder.finished.shadow import light_left
 from builder.finished.standing import find_standing
@@ -96,6 +96,29 @@ def test_disc_is_found_to_a_pixel():
     disc = find_disc(ground(), np.zeros((300, 400), np.float32), core, 200.0, 0.0)
     assert disc.semi_x == pytest.approx(120, abs=1.5)
     assert disc.semi_y == pytest.approx(42, abs=1.5) and disc.y == pytest.approx(190, abs=1.5)
+
+
+def test_the_camera_says_how_flat_a_circle_looks():
+    angle = np.radians(np.arange(720) / 2)
+    camera = Camera(CAMERA.pan, CAMERA.tilt, CAMERA.roll, CAMERA.focal_px, CAMERA.centre)
+    flatness = flatness_seen_by(CAMERA, np.eye(3))
+    for radius, level in [(0.1, -0.3), (0.25, -0.35), (0.3, -0.45)]:
+        circle = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.full(720, level)], axis=1)
+        x, y = project(camera, circle).T
+        found = flatness(np.array([(y.max() + y.min()) / 2]), np.ptp(x) / 2)
+        assert found[0] == pytest.approx(np.ptp(y) / 2, rel=0.02)
+
+
+def test_of_two_outlines_the_disc_is_the_one_that_marks_pass_along():
+    core = np.zeros((300, 400), bool)
+    core[100:190, 180:220] = True
+    picture = ground()
+    cv2.ellipse(picture, (200, 190), (85, 30), 0, 0, 360, (200, 198, 195), -1, cv2.LINE_AA)  # a ring drawn on it
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    motion = np.zeros((300, 400), np.float32)
+    assert find_disc(picture, motion, core, 200.0, 0.0) is None  # either may be it
+    cv2.ellipse(motion, (200, 190), (113, 40), 0, 0, 360, 40.0, 3)
+    assert find_disc(picture, motion, core, 200.0, 0.0).semi_x == pytest.approx(120, abs=1.5)
 
 
 def test_no_disc_on_a_plain_table():

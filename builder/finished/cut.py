@@ -27,7 +27,8 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
     look = look_at(frame, clean)
-    subject, backdrop = seeds(look, clean)
+    inside = None if hull is None else cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    subject, backdrop = seeds(look, clean, inside)
     if hull is not None:
         subject |= _dark_things(look, subject, backdrop, hull, clean)
     if not subject.any():
@@ -36,7 +37,6 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     if hull is not None:
         # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere, nor
         # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
-        inside = cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
         dark = cv2.morphologyEx((look.shade < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
         kept = found | dark & ~backdrop & ~clean.steady
         found = _divided(look.soft, subject, backdrop | (~hull & ~subject)) | inside & kept

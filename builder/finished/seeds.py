@@ -18,11 +18,12 @@ THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, what looks like it is a mark
 _OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
+_MOSTLY = 0.8  # share of a patch
 _SHADE_AT_ALL = 0.92  # linear: lighter shade than this has hardly a tint
 
 
-def seeds(look: Look, clean) -> tuple[np.ndarray, np.ndarray]:
-    """Certainly subject and certainly backdrop, bool (h, w)."""
+def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Certainly subject and certainly backdrop, bool (h, w). inside: bool (h, w), well inside the hull."""
     steady, size = clean.steady, look.size
     subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
     # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
@@ -36,9 +37,9 @@ def seeds(look: Look, clean) -> tuple[np.ndarray, np.ndarray]:
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
     backdrop |= _holes(look, look.calm & ~backdrop, clean)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
-    shade_patch, dark_thing = _shut_in(left, look, backdrop, subject, clean)
+    shade_patch, thing = _shut_in(left, look, backdrop, subject, clean, inside)
     backdrop |= shade_patch
-    subject |= dark_thing & clean.way
+    subject |= thing & clean.way
     return subject, (backdrop & ~subject) | ~clean.way
 
 
@@ -102,14 +103,14 @@ def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
     return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
 
 
-def _shut_in(shaded, look: Look, backdrop, subject, clean) -> tuple[np.ndarray, np.ndarray]:
-    """Even patches that no soft way joins to the backdrop: which are its shade, which a dark thing, bool (h, w) each.
+def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.ndarray, np.ndarray]:
+    """Even patches that no soft way joins to the backdrop: which are its shade, which a thing, bool (h, w) each.
 
     Shade may end sharply only at what hides it: shut in by the subject (under a hull, between feet), with the tint of
     the near backdrop's shade. What ends sharply at the backdrop itself is a thing with an outline.
 
     Tint is the ratio's balance between channels; a patch joins the side whose tint nearby is nearer its own. What goes
-    over into the subject without an edge is subject.
+    over into the subject without an edge is subject, and so is what lies well inside the hull and isn't such shade.
     """
     whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
@@ -143,6 +144,8 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean) -> tuple[np.ndarray, 
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - DEEPEST_SHADE) & (clear > _OFTEN)
     thing = large & ((outlined > 0.5) & (depth > THING_DEPTH) | black)
+    if inside is not None:
+        thing |= large & ~good & (_mean(labels, count, inside) > _MOSTLY)
     good[0] = thing[0] = False
     return good[labels], thing[labels]
 
