@@ -64,7 +64,8 @@ def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None, 
         return None
     side = np.arange(COLUMNS) < COLUMNS // 2  # the middle is nearest the camera
     left, right = (_put_together(strips, cells * half, both.angles, sign, closed, LAGS) for half in (side, ~side))
-    off = float(np.std(left.angles - right.angles)) / 2
+    scale = 1.0 if closed else left.angles[-1] / max(right.angles[-1], 1e-9)  # of a part turn each half has its own
+    off = float(np.std(left.angles - scale * right.angles)) / 2
     return MapAngles(both.angles, off) if max(left.misfit_deg, right.misfit_deg, off) < MISFIT_DEG else None
 
 

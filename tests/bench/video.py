@@ -27,6 +27,8 @@ CASES = [  # what, scene, seconds, degrees, options
     ("boat, speed ± 80 %", Scene(shape="boat", seed=2), 9, 370, dict(seed=4, uneven=0.8)),
     ("mug with a label", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5)),
     ("the same mug, 960 px wide", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5, width=960)),
+    ("the same, disc without marks", Scene(shape="mug", texture="label", seed=3, marks=0), 8, 370, dict(seed=5)),
+    ("plain jar, disc with marks", Scene(shape="jar", texture="plain", body_rgb=(0.6, 0.58, 0.55)), 8, 370, dict(seed=9)),
     ("pot, 8° short of a turn", Scene(shape="pot"), 7, 352, dict(seed=6)),
     ("pot, 50 s, a jump in 8", Scene(shape="pot"), 40, 365, dict(seed=1, uneven=0.3, still_s=5)),
 ]
@@ -54,7 +56,7 @@ def angles() -> None:
         own = np.array([true(float(name.rpartition("-")[2][:-5])) for name in take.names])
         off = own - own[0] - np.arange(len(own)) * 10
         off -= off.mean()
-        say = f"{take.off_deg:.2f}°" if take.judged else "unknown"
+        say = f"{take.off_deg:.2f}°" if take.judged and take.off_deg is not None else "unknown"
         found = f"{true(take.end_s) - true(take.start_s):.1f}°"
         print(f"{what:28} {len(own):6} {found:>10} {np.abs(off).mean():8.2f}° {np.abs(off).max():5.1f}° {say:>8} {spent:6.1f} s", flush=True)
 
