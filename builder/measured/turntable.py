@@ -2,9 +2,9 @@
 
 No markers are needed. What turns is followed from frame to frame; under one camera and one axis all
 of it must agree, and a closed turn adds up to 360°. In order: corners of what turns (`turn_features`),
-votes of neighbouring frames for camera and steps (`turn_start`), corners followed over several frames
-at all depths (`turn_tracks`), one robust fit of everything (`turn_fit`), and a second look at each step
-with the points so placed (`turn_place`).
+votes of neighbouring frames for camera and steps (`turn_start`), a few starts tried (`turn_search`), corners
+followed over several frames at all depths (`turn_tracks`), one robust fit of everything (`turn_fit`), a second
+look at each step with the points so placed (`turn_place`), and all steps weighed together (`turn_scale`, `turn_whole`).
 """
 
 from __future__ import annotations
