@@ -30,8 +30,10 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
     # What is never clear is subject; but under an open stand the shade may never leave a place.
     never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    # Off the axis it may still be seen past: there what looks like the plate is no sure thing.
-    subject = without_specks((subject | never_clear & (clean.stands | ~look.calm)) & clean.way, SPECK)
+    # Off the axis it may still be seen past: what looks like the plate there is no sure thing outside the hull.
+    if inside is not None:
+        never_clear &= clean.stands | inside | ~look.calm
+    subject = without_specks((subject | never_clear) & clean.way, SPECK)
 
     backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.

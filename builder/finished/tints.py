@@ -32,7 +32,8 @@ def learn_tints(tints: np.ndarray) -> ShadeTints | None:
     Returns None where there is too little shade to learn from.
     """
     level = WEIGHTS / np.linalg.norm(WEIGHTS)
-    kept = tints
+    size = np.linalg.norm(tints, axis=1)
+    kept = tints[size <= 3 * np.median(size)] if len(tints) else tints
     for _ in range(3):  # what strays farthest isn't shade, and must not turn the line
         if len(kept) < _ENOUGH:
             return None
