@@ -23,11 +23,13 @@ def light_left(light: np.ndarray, lit: np.ndarray, steady: np.ndarray, taken: np
     behind for the subject's shade. taken: bool (h, w), subject and its soft edge: shade there is guessed from around.
     """
     side = max(taken.shape)
-    ratio = (colour.luminance(light) + 0.002) / (colour.luminance(lit) + 0.002)
+    thin = 2 * max(1, round(side / 160)) + 1
+    # Bright marks that turn past a place leave a bright band in the set: a frame without one there isn't in shade.
+    expected = cv2.morphologyEx(colour.luminance(lit), cv2.MORPH_OPEN, np.ones((2 * thin + 1, 2 * thin + 1), np.uint8))
+    ratio = (colour.luminance(light) + 0.002) / (expected + 0.002)
     ratio = np.where(steady, 1.0, np.minimum(ratio, 1.0)).astype(np.float32)
     free = ~taken
     ratio = np.where(free, ratio, 1.0).astype(np.float32)
-    thin = 2 * max(1, round(side / 160)) + 1
     open_ = cv2.morphologyEx(ratio, cv2.MORPH_CLOSE, np.ones((thin, thin), np.uint8))  # dark marks go
     whole = fill(np.where(free, open_, 0)[..., None], free)[..., 0]
     soft = cv2.GaussianBlur(whole, (0, 0), side / 200)
