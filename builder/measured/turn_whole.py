@@ -79,8 +79,8 @@ def in_the_light_of_all(links: Sequence[Link], closing: Closing | None) -> list[
     for at, link in enumerate(links):
         others = _summed(ahead[at], behind[len(links) - 1 - at])  # chance of each sum of all other shifts
         units = np.clip(np.rint(np.r_[0.0, link.shifts] / UNIT).astype(int), -half, half)
-        closing = np.array([(others * fits[half + k : 3 * half + 1 + k]).sum() for k in units])
-        odds = link.free + np.log(np.maximum(closing[1:], 1e-12)) - np.log(np.maximum(closing[0], 1e-12))
+        closes = np.array([(others * fits[half + k : 3 * half + 1 + k]).sum() for k in units])
+        odds = link.free + np.log(np.maximum(closes[1:], 1e-12)) - np.log(np.maximum(closes[0], 1e-12))
         told.append(replace(link, odds=np.clip(odds, -CERTAIN, CERTAIN)))
     return told
 
