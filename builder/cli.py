@@ -118,12 +118,22 @@ def check(source: Path, as_json: bool, html: Path | None, jobs: int | None, quie
 
 @kickwheel.command()
 @catalog_argument
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Where the site goes; default: site/ in the catalogue's folder.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the site goes; default: site/ in the catalogue's folder.",
+)
 @item_option
 @click.option("--force", is_flag=True, help="Do all work again, whatever the cache holds.")
 @click.option("--strict", is_flag=True, help="Stop before writing when a frame must be shot again.")
 @click.option("--explain", metavar="SLUG", help="Also write pictures of how that item was finished, to explain-SLUG/.")
-@click.option("--shard", type=Share(), metavar="K/N", help="Make the results of the K-th of N shares of the items, and write no site.")
+@click.option(
+    "--shard",
+    type=Share(),
+    metavar="K/N",
+    help="Make the results of the K-th of N shares of the items, and write no site.",
+)
 @click.option("--store", "stores", type=click.Path(path_type=Path, file_okay=False), multiple=True, metavar="DIR",
               help="Where --shard puts its results; without --shard, where to find such results (can be repeated).")  # fmt: skip
 @jobs_option
@@ -181,11 +191,18 @@ def serve(catalog: Path, port: int | None, jobs: int | None, quiet: bool) -> Non
 @kickwheel.command()
 @catalog_argument
 @item_option
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.zip", help="Default: proofs.zip in the catalogue's folder.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.zip",
+    help="Default: proofs.zip in the catalogue's folder.",
+)
 @click.option("--watermark", metavar="TEXT", help="Print TEXT across every picture.")
 @jobs_option
 @quiet_option
-def proof(catalog: Path, items: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, quiet: bool) -> None:
+def proof(
+    catalog: Path, items: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, quiet: bool
+) -> None:
     """Write a zip for a client: it opens from disk, with no server."""
     from builder.commands.proof import make_proof
 

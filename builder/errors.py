@@ -1,10 +1,10 @@
 """Everything that can stop a command. One tree:
 
-    KickwheelError            one message, exit 2
-      InputError              something the user gave us is wrong (file, place, what, what to do)
-        CatalogError          one or more faults of a catalogue file, all of one run
-        PhotoError            photos that can't make a spin
-      OutputError             where we should write is not ours, full or locked
+KickwheelError            one message, exit 2
+  InputError              something the user gave us is wrong (file, place, what, what to do)
+    CatalogError          one or more faults of a catalogue file, all of one run
+    PhotoError            photos that can't make a spin
+  OutputError             where we should write is not ours, full or locked
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-
 
 # Control characters, and the halves that stand for bytes of a name that is no UTF-8 (PEP 383): a file's name must
 # not move the cursor, colour the terminal (ECMA-48) or stop the message from being printed.

@@ -61,7 +61,9 @@ def old_backdrop(doubt: str) -> Finding:
     Its kind is not one of KINDS, which are those of a check: only a finish can say this.
     """
     message = f"The old backdrop stays: {doubt}."
-    advice = "Shoot before a plain, still backdrop that isn't the subject's colour, or add a photo of the empty set (plate)."
+    advice = (
+        "Shoot before a plain, still backdrop that isn't the subject's colour, or add a photo of the empty set (plate)."
+    )
     return Finding("old-backdrop", (), "warn", 1, 0, message, advice)
 
 
@@ -114,14 +116,16 @@ class Wording:
             f"From {self.frame(before)} to {self.frame(after)} the disc turned {turn_deg:.1f}°, "
             f"where {usual_deg:.1f}° is usual: {marks} skipped."
         )
-        advice = "Turn the disc back to between the two and shoot what is missing; order = \"angle\" sorts it in."
+        advice = 'Turn the disc back to between the two and shoot what is missing; order = "angle" sorts it in.'
         if not sure:
             message = (
                 f"From {self.frame(before)} to {self.frame(after)} the disc seems to have turned {turn_deg:.1f}°, "
                 f"where {usual_deg:.1f}° is usual, but too little can be followed there to be sure."
             )
             advice = "Look at the two side by side. If a mark was skipped, turn back to between them and shoot what is missing."
-        return Finding("skipped-step", (before, after), "fail" if sure else "warn", turn_deg, limit_deg, message, advice)
+        return Finding(
+            "skipped-step", (before, after), "fail" if sure else "warn", turn_deg, limit_deg, message, advice
+        )
 
     def uneven_steps(
         self, indices: Sequence[int], sigma_deg: float, limit_deg: float, usual_deg: float, severity: Severity
@@ -199,14 +203,14 @@ class Wording:
         return Finding("bumped", (index,), severity, size_px, limit_px, message, advice)
 
     def unsteady(self, indices: Sequence[int], size_px: float, limit_px: float) -> Finding:
-        message = f"The camera moved all the time, by up to {size_px:.1f} px ({len(indices)} times): was it held by hand?"
+        message = (
+            f"The camera moved all the time, by up to {size_px:.1f} px ({len(indices)} times): was it held by hand?"
+        )
         advice = "Put it on a stand and use the self-timer. Finish lines up what it can."
         return Finding("bumped", tuple(indices), "warn", size_px, limit_px, message, advice)
 
     def obstructed(self, index: int, share: float, limit: float) -> Finding:
-        message = (
-            f"Something is in the way in {self.frame(index)}: {share:.1%} of the picture is covered there only."
-        )
+        message = f"Something is in the way in {self.frame(index)}: {share:.1%} of the picture is covered there only."
         advice = "Take hand, sleeve or tool out of the picture and shoot that mark again."
         return Finding("obstructed", (index,), "fail", share, limit, message, advice)
 
@@ -239,7 +243,9 @@ class Wording:
 
     def clipped(self, indices: Sequence[int], share: float, limit: float, severity: Severity) -> Finding:
         message = f"The subject is blown out in {self.frames(indices)}: {share:.0%} of it is pure white."
-        advice = "Expose less (−0.7 EV is a start) or soften the light, and shoot again: blown-out detail can't be won back."
+        advice = (
+            "Expose less (−0.7 EV is a start) or soften the light, and shoot again: blown-out detail can't be won back."
+        )
         return Finding("clipped", tuple(indices), severity, share, limit, message, advice)
 
     # -- place --------------------------------------------------------------------------------------------
@@ -262,9 +268,7 @@ class Wording:
 
     def size_mismatch(self, indices: Sequence[int], usual: tuple[int, int], odd: tuple[int, int]) -> Finding:
         verb = "is" if len(indices) == 1 else "are"
-        message = (
-            f"{_upper(self.frames(indices))} {verb} {odd[0]} × {odd[1]} px, the others {usual[0]} × {usual[1]}."
-        )
+        message = f"{_upper(self.frames(indices))} {verb} {odd[0]} × {odd[1]} px, the others {usual[0]} × {usual[1]}."
         advice = f"Shoot again with the same camera held the same way, or leave out: {self.drop(indices)}."
         return Finding("size-mismatch", tuple(indices), "fail", max(odd), max(usual), message, advice)
 

@@ -36,9 +36,7 @@ def check_proof(zip_path: Path) -> None:
     except (OSError, ValueError, zipfile.BadZipFile):
         is_ours = False
     if not is_ours:
-        raise OutputError.at(
-            zip_path, "", "this file is there already and isn't a proof by Kickwheel", advice
-        )
+        raise OutputError.at(zip_path, "", "this file is there already and isn't a proof by Kickwheel", advice)
 
 
 def write_proof(
@@ -78,9 +76,7 @@ def _write_zip(target: Path, files: list[SiteFile], top: str) -> None:
         for file in files:
             check_path(f"{top}/{file.path}")
             if file.path.casefold() in seen:
-                raise OutputError.at(
-                    file.path, "", "two files of the proof need this name", "Rename one of the items."
-                )
+                raise OutputError.at(file.path, "", "two files of the proof need this name", "Rename one of the items.")
             seen.add(file.path.casefold())
             archive.writestr(_entry(f"{top}/{file.path}"), _content(file), compresslevel=6)
 

@@ -16,9 +16,23 @@ Verdict = Literal["ready", "notes", "reshoot"]
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 KINDS = (
-    "duplicate", "skipped-step", "uneven-steps", "blurred", "bumped", "obstructed", "flicker",
-    "exposure-drift", "cast", "clipped", "cut-off", "off-axis", "open-loop", "size-mismatch",
-    "unreadable", "too-few-frames", "small-frames",
+    "duplicate",
+    "skipped-step",
+    "uneven-steps",
+    "blurred",
+    "bumped",
+    "obstructed",
+    "flicker",
+    "exposure-drift",
+    "cast",
+    "clipped",
+    "cut-off",
+    "off-axis",
+    "open-loop",
+    "size-mismatch",
+    "unreadable",
+    "too-few-frames",
+    "small-frames",
 )
 
 FILM_ENDINGS = frozenset(".mov .mp4 .m4v .webm .avi .3gp".split())
@@ -70,7 +84,8 @@ class FilmTake:
     wanted: int  # frames asked for
     turned_sigma_deg: float = 0.0  # standard error of turned_deg; 0 where the ends are seen to meet or nearly so
     off_deg: float | None = None  # typical error of angles_deg in a closed turn; None: not known
-    smear_px: float | None = None  # sigma by which edges are softer than at rest; 0: not to be seen; None: no rest in the film
+    # Sigma by which edges are softer than at rest; 0: not to be seen; None: no rest in the film
+    smear_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,4 +149,5 @@ class SpinMeasures:
     angle_sigma_deg: float | None = None  # None: steps can't be judged
     neutral_gain: tuple[float, float, float] = (1.0, 1.0, 1.0)  # linear white-balance gains, g = 1
     camera: TurnCamera | None = None  # None: where steps can't be judged, no camera is known
-    tape: tuple[tuple[float, float], ...] = ()  # outline of the coded rim tape, px of the spin's reference; empty: none read
+    # Outline of the coded rim tape, px of the spin's reference; empty: none read
+    tape: tuple[tuple[float, float], ...] = ()

@@ -12,7 +12,6 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-
 CGROUP = Path("/sys/fs/cgroup")
 
 

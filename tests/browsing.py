@@ -84,9 +84,7 @@ class Gzipped(Quiet):
 class Server(http.server.ThreadingHTTPServer):
     daemon_threads = True
 
-    def __init__(
-        self, folder: Path, headers: dict[str, str] | None = None, answer: type[Quiet] = Quiet
-    ) -> None:
+    def __init__(self, folder: Path, headers: dict[str, str] | None = None, answer: type[Quiet] = Quiet) -> None:
         self.asked: list[str] = []
         self.headers = dict(headers or {})
         super().__init__(("127.0.0.1", 0), functools.partial(answer, directory=str(folder)))

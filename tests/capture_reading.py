@@ -44,9 +44,7 @@ def pdf_segments(page) -> list[Segment]:
             current = matrix @ [*numbers, 1]
         elif operator == b"l":
             following = matrix @ [*numbers, 1]
-            path.append(
-                (current[0] * MM, (height - current[1]) * MM, following[0] * MM, (height - following[1]) * MM)
-            )
+            path.append((current[0] * MM, (height - current[1]) * MM, following[0] * MM, (height - following[1]) * MM))
             current = following
         elif operator == b"S":
             found, path = found + path, []
@@ -78,9 +76,7 @@ def register_places(segments: list[Segment]) -> list[tuple[float, float]]:
     upright = [s for s in segments if near(length(s), 8) and near(s[0], s[2])]
     middles = {(round((a[0] + a[2]) / 2, 3), round(a[1], 3)) for a in level}
     return sorted(
-        place
-        for place in middles
-        if any(near(u[0], place[0]) and near((u[1] + u[3]) / 2, place[1]) for u in upright)
+        place for place in middles if any(near(u[0], place[0]) and near((u[1] + u[3]) / 2, place[1]) for u in upright)
     )
 
 

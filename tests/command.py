@@ -19,7 +19,9 @@ class Ran:
 PARALLEL = {"build", "check", "finish", "proof"}
 
 
-def kickwheel(*words: str | Path, cwd: Path | None = None, env: dict[str, str] | None = None, timeout: float = 300) -> Ran:
+def kickwheel(
+    *words: str | Path, cwd: Path | None = None, env: dict[str, str] | None = None, timeout: float = 300
+) -> Ran:
     """Where tests already run side by side, a command that says nothing of jobs gets one: starting workers takes longer
     than the small spins of tests."""
     if "PYTEST_XDIST_WORKER" in os.environ and str(words[0]) in PARALLEL and "--jobs" not in words:

@@ -50,9 +50,7 @@ WRITER = textwrap.dedent("""\
 def site_files(version: int, count: int = FILE_COUNT) -> list[SiteFile]:
     """A site of two kinds of files: some the same in every version, some not; and one that comes and goes."""
     files = [
-        SiteFile(
-            f"item-{place % 5}/{place}.txt", f"{place} {version if place % 2 else 'ever'}".encode() * 200
-        )
+        SiteFile(f"item-{place % 5}/{place}.txt", f"{place} {version if place % 2 else 'ever'}".encode() * 200)
         for place in range(count)
     ]
     return [

@@ -36,8 +36,16 @@ def drawn_at(scene: Scene, angles_deg: np.ndarray, width: int = 480, height: int
     return np.stack(poses)
 
 
-def uneven_turn(seconds: float, turned_deg: float, *, rate: float = 30.0, still_s: float = 0.8, uneven: float = 0.5,
-                seed: int = 0, jitter: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+def uneven_turn(
+    seconds: float,
+    turned_deg: float,
+    *,
+    rate: float = 30.0,
+    still_s: float = 0.8,
+    uneven: float = 0.5,
+    seed: int = 0,
+    jitter: float = 0.0,
+) -> tuple[np.ndarray, np.ndarray]:
     """Times and angles of pictures: standstill, a turn whose speed wanders by `uneven` of itself, standstill.
 
     jitter: share of a picture's time by which each is early or late (variable frame rate).
@@ -66,8 +74,16 @@ def write_turn(path: Path, poses: np.ndarray, times: np.ndarray, angles: np.ndar
     return nearest * step
 
 
-def write_film(path: Path, pictures, times: Sequence[float], *, codec: str = "libx264", rotation: int = 0,
-               options: dict[str, str] | None = None, rate: int = 30) -> Path:
+def write_film(
+    path: Path,
+    pictures,
+    times: Sequence[float],
+    *,
+    codec: str = "libx264",
+    rotation: int = 0,
+    options: dict[str, str] | None = None,
+    rate: int = 30,
+) -> Path:
     """rotation: counter-clockwise degrees by which the pictures are to be turned to be upright; they are stored as given."""
     import av
 

@@ -25,12 +25,20 @@ SCENES = {
     "white mug": Scene(shape="mug", body_rgb=(0.78, 0.78, 0.78), texture="label"),
     "centred mug": Scene(shape="mug", body_rgb=WHITE, texture="plain", offset_mm=(0.0, 0.0)),  # its body hardly changes
     "centred black mug": Scene(
-        shape="mug", body_rgb=(0.03, 0.03, 0.03), texture="plain", offset_mm=(0.0, 0.0), disc_rgb=(0.05, 0.05, 0.05),
+        shape="mug",
+        body_rgb=(0.03, 0.03, 0.03),
+        texture="plain",
+        offset_mm=(0.0, 0.0),
+        disc_rgb=(0.05, 0.05, 0.05),
         backdrop_rgb=(0.06, 0.055, 0.05),
     ),
     "black pot": Scene(body_rgb=(0.02, 0.02, 0.02), texture="plain", gloss=0.5),
     "black on black": Scene(
-        body_rgb=(0.02, 0.02, 0.02), texture="plain", disc_rgb=(0.05, 0.05, 0.05), backdrop_rgb=(0.06, 0.055, 0.05), gloss=0.5
+        body_rgb=(0.02, 0.02, 0.02),
+        texture="plain",
+        disc_rgb=(0.05, 0.05, 0.05),
+        backdrop_rgb=(0.06, 0.055, 0.05),
+        gloss=0.5,
     ),
     "glass": Scene(shape="mug", body_rgb=(0.45, 0.30, 0.08), texture="plain"),
     "boat": Scene(shape="boat"),

@@ -153,10 +153,20 @@ def _pages(catalog) -> None:
         keys = item.keys
         items.append(
             make_item(
-                item.slug, keys.title, spin=make_spin(item.slug, keys.title), alt=keys.alt, sku=keys.sku, tags=keys.tags,
-                price=None if keys.price is None else str(keys.price), currency=catalog.shop.currency, gtin=keys.gtin,
-                link=keys.link, availability=keys.availability, condition=keys.condition,
-                description_html=render_markdown(item.description), aliases=keys.aliases,
+                item.slug,
+                keys.title,
+                spin=make_spin(item.slug, keys.title),
+                alt=keys.alt,
+                sku=keys.sku,
+                tags=keys.tags,
+                price=None if keys.price is None else str(keys.price),
+                currency=catalog.shop.currency,
+                gtin=keys.gtin,
+                link=keys.link,
+                availability=keys.availability,
+                condition=keys.condition,
+                description_html=render_markdown(item.description),
+                aliases=keys.aliases,
             )  # fmt: skip
         )
     assets = _Named()
@@ -263,7 +273,11 @@ def small_photos() -> dict[str, bytes]:
         blocks |= {"icc_profile": profile} if mode == "RGB" and ending != "gif" else {}
         blocks |= {"xmp": b"<x:xmpmeta xmlns:x='adobe:ns:meta/'/>"} if ending in ("jpg", "webp") else {}
         formats = {"jpg": "JPEG", "tif": "TIFF", "heic": "HEIF"}
-        source = Image.fromarray(np.asarray(image.convert("L")).astype(np.uint16) * 257) if mode == "I;16" else image.convert(mode)
+        source = (
+            Image.fromarray(np.asarray(image.convert("L")).astype(np.uint16) * 257)
+            if mode == "I;16"
+            else image.convert(mode)
+        )
         source.save(file, formats.get(ending, ending.upper()), **blocks, **options)
         made[name] = file.getvalue()
     return made

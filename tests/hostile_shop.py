@@ -55,8 +55,13 @@ def write_hostile_shop(folder: Path, groups: Sequence[Sequence[str]], *, url: bo
     texts = list(groups[0])
     shop = ["[shop]", 'contact = "a@shop.example"', 'currency = "GBP"']
     shop += ['url = "http://127.0.0.1/spins/"'] if url else []
-    shop += [f"{key} = {toml_text(_joined(texts[place:] + texts[:place], LONGEST[key]))}" for place, key in enumerate(SHOP_TEXTS)]
-    write_catalog(folder, "\n".join(shop) + "\n" + SMALL + "".join(hostile_item(n, list(g)) for n, g in enumerate(groups)))
+    shop += [
+        f"{key} = {toml_text(_joined(texts[place:] + texts[:place], LONGEST[key]))}"
+        for place, key in enumerate(SHOP_TEXTS)
+    ]
+    write_catalog(
+        folder, "\n".join(shop) + "\n" + SMALL + "".join(hostile_item(n, list(g)) for n, g in enumerate(groups))
+    )
     write_spin(folder / "jug")
     return folder
 
@@ -106,7 +111,12 @@ def watched_page(browser: Any, own: str, *, without_policy: bool = False) -> Ite
     page.on("dialog", lambda dialog: (seen.dialogs.append(dialog.message), dialog.dismiss()))
     page.on("pageerror", lambda error: seen.faults.append(str(error)))
     page.on("console", lambda message: _noted(seen, message.text))
-    page.on("framenavigated", lambda frame: None if frame.url.startswith((own, "about:", "chrome-error:")) else seen.foreign.append(frame.url))
+    page.on(
+        "framenavigated",
+        lambda frame: (
+            None if frame.url.startswith((own, "about:", "chrome-error:")) else seen.foreign.append(frame.url)
+        ),
+    )
     try:
         yield page, seen
     finally:

@@ -79,7 +79,11 @@ class Shop:
     def sources(self) -> dict[str, tuple]:
         """Hash, size and times of every file that is the shop's own."""
         return {
-            path.relative_to(self.folder).as_posix(): (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns, path.stat().st_mode)
+            path.relative_to(self.folder).as_posix(): (
+                hashlib.sha256(path.read_bytes()).hexdigest(),
+                path.stat().st_mtime_ns,
+                path.stat().st_mode,
+            )
             for path in [self.folder / "catalog.toml", *self.folder.glob("*/*.jpg")]
             if path.parent.name in ("jug", "boat") or path.name == "catalog.toml"
         }
@@ -93,10 +97,15 @@ class Shop:
         found = {f.relative_to(self.site).as_posix() for f in self.site.rglob("*") if f.is_file()} - {MANIFEST}
         assert found == set(manifest), found ^ set(manifest)
         for path in manifest:
-            assert manifest.get(path) == content_digest((self.site / path).read_bytes()), f"{path} isn't what was written"
+            assert manifest.get(path) == content_digest((self.site / path).read_bytes()), (
+                f"{path} isn't what was written"
+            )
         listed = json.loads((self.site / "spins.json").read_text())["items"]
         versions = {int(item["title"].rpartition(" ")[2]) for item in listed}
-        versions |= {int(json.loads((self.site / s / "spin.json").read_text())["title"].rpartition(" ")[2]) for s in ("jug", "boat")}
+        versions |= {
+            int(json.loads((self.site / s / "spin.json").read_text())["title"].rpartition(" ")[2])
+            for s in ("jug", "boat")
+        }
         assert len(versions) == 1, f"files of several versions: {versions}"
         return versions.pop()
 
@@ -181,6 +190,13 @@ def kill_proofs(shop: Shop, times: int, seed: int) -> Kills:
         met.new += now != before
         before = now
     assert kickwheel(*words).status == 0
-    left = {path.name for path in shop.folder.iterdir()} - {"jug", "boat", "catalog.toml", "site", ".kickwheel", "proofs.zip"}
+    left = {path.name for path in shop.folder.iterdir()} - {
+        "jug",
+        "boat",
+        "catalog.toml",
+        "site",
+        ".kickwheel",
+        "proofs.zip",
+    }
     assert not left, f"left behind: {left}"
     return met

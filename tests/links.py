@@ -34,9 +34,7 @@ class _Page(HTMLParser):
     handle_startendtag = handle_starttag
 
 
-def check_links(
-    pages: Iterable[tuple[str, str]], paths: Iterable[str], *, site_path: str | None = None
-) -> list[str]:
+def check_links(pages: Iterable[tuple[str, str]], paths: Iterable[str], *, site_path: str | None = None) -> list[str]:
     """What is wrong with the links of these pages, one line each.
 
     pages: (path in the site, text) of HTML and CSS files. paths: every file of the site. site_path: the path
@@ -44,16 +42,10 @@ def check_links(
     A link to a folder is a fault too: opened from disk a browser would list it rather than show its index.
     """
     known = frozenset(paths)
-    return [
-        f"{path}: {link}: {why}"
-        for path, text in pages
-        for link, why in _faults_of(path, text, known, site_path)
-    ]
+    return [f"{path}: {link}: {why}" for path, text in pages for link, why in _faults_of(path, text, known, site_path)]
 
 
-def _faults_of(
-    path: str, text: str, known: frozenset[str], site_path: str | None
-) -> Iterable[tuple[str, str]]:
+def _faults_of(path: str, text: str, known: frozenset[str], site_path: str | None) -> Iterable[tuple[str, str]]:
     links, names = _links_of(path, text)
     for link in sorted(set(links)):
         if _ELSEWHERE.match(link):
@@ -71,9 +63,7 @@ def _links_of(path: str, text: str) -> tuple[list[str], set[str]]:
     return page.links, page.names
 
 
-def _fault_of(
-    path: str, link: str, names: set[str], known: frozenset[str], site_path: str | None
-) -> str | None:
+def _fault_of(path: str, link: str, names: set[str], known: frozenset[str], site_path: str | None) -> str | None:
     if link == "<base>":
         return "a base element changes every relative link"
     parts = urlsplit(link.strip())
@@ -92,11 +82,7 @@ def _fault_of(
         return "leaves the site"
     if where in known:
         return None
-    return (
-        "leads to a folder, not to a file"
-        if f"{where}/index.html".removeprefix("./") in known
-        else "no such file"
-    )
+    return "leads to a folder, not to a file" if f"{where}/index.html".removeprefix("./") in known else "no such file"
 
 
 def _candidates(srcset: str) -> list[str]:

@@ -6,7 +6,9 @@ from pathlib import Path
 
 from tests.pictures import turning_bar, write_photo
 
-HEAD = '[shop]\nname = "Saltmarsh Bench"\nurl = "https://shop.example/"\ncurrency = "GBP"\n[output]\nwidths = [32, 64]\n'
+HEAD = (
+    '[shop]\nname = "Saltmarsh Bench"\nurl = "https://shop.example/"\ncurrency = "GBP"\n[output]\nwidths = [32, 64]\n'
+)
 
 
 def write_many(folder: Path, count: int, *, frames: int = 4, alike: bool = True) -> Path:

@@ -37,11 +37,23 @@ def read_mesh(name: str) -> tuple[np.ndarray, np.ndarray] | None:
 class MeshTable(Turntable):
     """A mesh on the disc. texture: noise (mottled all over), spots (a few), plain. offset_mm: of the mesh from the axis."""
 
-    def __init__(self, mesh: tuple[np.ndarray, np.ndarray], *, texture: str = "noise", seed: int = 0, radius_mm: float = 75.0,
-                 gloss: float = 0.2, offset_mm: tuple[float, float] = (6.0, -4.0), rgb=(0.30, 0.24, 0.16), marks: int = 30,
-                 **camera: float) -> None:
+    def __init__(
+        self,
+        mesh: tuple[np.ndarray, np.ndarray],
+        *,
+        texture: str = "noise",
+        seed: int = 0,
+        radius_mm: float = 75.0,
+        gloss: float = 0.2,
+        offset_mm: tuple[float, float] = (6.0, -4.0),
+        rgb=(0.30, 0.24, 0.16),
+        marks: int = 30,
+        **camera: float,
+    ) -> None:
         # the scene's own body is shrunk to nothing, inside the mesh
-        super().__init__(Scene(shape="jar", texture="plain", size_mm=0.1, offset_mm=offset_mm, seed=seed, marks=marks), **camera)
+        super().__init__(
+            Scene(shape="jar", texture="plain", size_mm=0.1, offset_mm=offset_mm, seed=seed, marks=marks), **camera
+        )
         corners, self.triangles = mesh
         corners = corners - (corners.min(0) + corners.max(0)) / 2
         corners = corners * (radius_mm / np.hypot(corners[:, 0], corners[:, 1]).max())
@@ -99,11 +111,11 @@ class MeshTable(Turntable):
             c = ((q[0] - p[0]) * (y - p[1]) - (q[1] - p[1]) * (x - p[0])) / area
             weight = np.stack([1 - b - c, b, c], -1) * inverse[k]  # weights straight in the picture are bent in space
             near = 1 / weight.sum(-1)
-            here = depth[y0:y1 + 1, x0:x1 + 1]
+            here = depth[y0 : y1 + 1, x0 : x1 + 1]
             inside = (np.minimum(np.minimum(b, c), 1 - b - c) >= -1e-9) & (near < here)
             here[inside] = near[inside]
-            which[y0:y1 + 1, x0:x1 + 1][inside] = k
-            share[y0:y1 + 1, x0:x1 + 1][inside] = (weight * near[..., None])[inside]
+            which[y0 : y1 + 1, x0 : x1 + 1][inside] = k
+            share[y0 : y1 + 1, x0 : x1 + 1][inside] = (weight * near[..., None])[inside]
         return which, share
 
     @cached_property
@@ -119,6 +131,8 @@ class MeshTable(Turntable):
             centres = self.corners[rng.integers(0, len(self.corners), 14)]
             nearest = np.linalg.norm(place[:, None] - centres, axis=2)
             return np.where((nearest < rng.uniform(3, 8, 14)).any(1), 0.25, 1.0)
-        layers = [(map_coordinates(self._lattice, (place / size).T, order=1, mode="grid-wrap") - 0.5) * weight
-                  for size, weight in ((12.0, 0.9), (4.0, 0.9))]
+        layers = [
+            (map_coordinates(self._lattice, (place / size).T, order=1, mode="grid-wrap") - 0.5) * weight
+            for size, weight in ((12.0, 0.9), (4.0, 0.9))
+        ]
         return np.maximum(1.0 + sum(layers), 0.05)

@@ -27,7 +27,8 @@ def make_spin(slug: str, title: str, **changes: Any) -> dict[str, Any]:
 def make_item(slug: str = "milk-jug", title: str = "Milk jug", **changes: Any) -> ItemPage:
     spin = changes.pop("spin", None) or make_spin(slug, title)
     sources = tuple(
-        PosterSource(kind, tuple((width, f"frames/{width}/0002.{kind}") for width in WIDTHS)) for kind in ("avif", "webp")
+        PosterSource(kind, tuple((width, f"frames/{width}/0002.{kind}") for width in WIDTHS))
+        for kind in ("avif", "webp")
     )
     item = ItemPage(
         slug=slug, title=title, spin=spin, poster=Poster("poster.jpg", spin["width"], spin["height"], sources), alt=f"{title}, seen from the front",

@@ -64,7 +64,9 @@ class Phone:
         scale = 1 - self.distortion * square  # to where the light comes from
         at_x = scale * (x * np.cos(turn) + y * np.sin(turn)) - move[0] + (width - 1) / 2
         at_y = scale * (y * np.cos(turn) - x * np.sin(turn)) - move[1] + (height - 1) / 2
-        light = cv2.remap(light, at_x.astype(np.float32), at_y.astype(np.float32), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        light = cv2.remap(
+            light, at_x.astype(np.float32), at_y.astype(np.float32), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
         light = np.maximum(light, 0) * (1 - self.vignette * square[..., None]).astype(np.float32)
         light = cv2.GaussianBlur(light, (0, 0), self.soft_px)
         if self.shake_px:

@@ -44,9 +44,14 @@ class StudioTable(Turntable):
         if not self.glass:
             return super().solids
         r, (x, y), rgb = self.scene.size_mm, self.scene.offset_mm, self.scene.body_rgb
-        parts = [("cylinder", (0, 0, 0), (r, 0.8 * r, 0.9 * r)), ("cylinder", (0, 0, 2.5 * r), (0.7 * r, 0.5 * r, 0.3 * r)),
-                 ("cylinder", (1.15 * r, 0, 0.3 * r), (0.12 * r, 0.12 * r, 0.5 * r)), ("box", (0.95 * r, 0, 0.45 * r), (0.25 * r, 0.08 * r, 0.2 * r)),
-                 ("cylinder", (0.1 * r, 0.05 * r, 0.9 * r), (0.2 * r, 0.15 * r, 0.5 * r)), ("ball", (0.5 * r, 0.2 * r, 2.9 * r), (0.14 * r,) * 3)]
+        parts = [
+            ("cylinder", (0, 0, 0), (r, 0.8 * r, 0.9 * r)),
+            ("cylinder", (0, 0, 2.5 * r), (0.7 * r, 0.5 * r, 0.3 * r)),
+            ("cylinder", (1.15 * r, 0, 0.3 * r), (0.12 * r, 0.12 * r, 0.5 * r)),
+            ("box", (0.95 * r, 0, 0.45 * r), (0.25 * r, 0.08 * r, 0.2 * r)),
+            ("cylinder", (0.1 * r, 0.05 * r, 0.9 * r), (0.2 * r, 0.15 * r, 0.5 * r)),
+            ("ball", (0.5 * r, 0.2 * r, 2.9 * r), (0.14 * r,) * 3),
+        ]
         return [_Solid(kind, (x + at[0], y + at[1], at[2]), size, rgb, -1) for kind, at, size in parts]
 
     def _lit(self, rgb: np.ndarray, normal: np.ndarray, glance: np.ndarray) -> np.ndarray:
@@ -54,7 +59,8 @@ class StudioTable(Turntable):
         way = glance + 2 * facing[:, None] * normal
         head_on = HEAD_ON[self.surface]
         mirrored = head_on + (1 - head_on) * (1 - np.clip(facing, 0, 1)) ** 5
-        soft = 0.55 + 0.35 * np.clip(normal @ np.array([0.42, -0.72, 0.55]), -0.5, 1) + 0.1 * normal[:, 2]  # a window's wide light
+        # A window's wide light
+        soft = 0.55 + 0.35 * np.clip(normal @ np.array([0.42, -0.72, 0.55]), -0.5, 1) + 0.1 * normal[:, 2]
         if self.surface == "brass":
             return BRASS * ((1 - mirrored) * 0.3 * soft + mirrored * room(way))[:, None]
         return rgb * ((1 - mirrored) * soft)[:, None] + (mirrored * room(way))[:, None]
@@ -63,7 +69,9 @@ class StudioTable(Turntable):
         light, hit = super()._turned_part(angle, rays, behind)
         return self._through_glass(angle, rays, light, hit) if self.glass else (light, hit)
 
-    def _through_glass(self, angle: float, rays: np.ndarray, light: np.ndarray, hit: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _through_glass(
+        self, angle: float, rays: np.ndarray, light: np.ndarray, hit: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """A thin upright cylinder: what lies behind, drawn in towards its sides and darker there, and the room mirrored."""
         r, (ox, oy) = self.scene.size_mm, self.scene.offset_mm
         x, y = ox * np.cos(angle) - oy * np.sin(angle), ox * np.sin(angle) + oy * np.cos(angle)
@@ -80,8 +88,12 @@ class StudioTable(Turntable):
         facing = np.clip(-(normal * glance).sum(-1), 0, 1)
         # a wall of a tenth of the radius bends the sight by about that, most near the sides
         aside = 0.12 * (1 - facing) * np.sign(normal[..., 1]) * radius * 2 * self.focal_px / np.hypot(*arm[:2])
-        columns, rows = np.meshgrid(np.arange(rays.shape[1], dtype=np.float32), np.arange(rays.shape[0], dtype=np.float32))
-        through = cv2.remap(light, (columns - aside).astype(np.float32), rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        columns, rows = np.meshgrid(
+            np.arange(rays.shape[1], dtype=np.float32), np.arange(rays.shape[0], dtype=np.float32)
+        )
+        through = cv2.remap(
+            light, (columns - aside).astype(np.float32), rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
         mirrored = 0.08 + 0.92 * (1 - facing) ** 5
         way = (glance + 2 * facing[..., None] * normal)[seen]
         light = light.copy()

@@ -17,7 +17,9 @@ SMALL = '[output]\nwidths = [64]\nformats = ["webp"]\ngif = false\nmp4 = false\n
 def shop(folder: Path, **item: str) -> Path:
     """A catalogue with one item, its keys as TOML text; and eight frames in jug/."""
     keys = {"title": '"Jug"', "frames": '"jug"'} | item
-    text = '[shop]\nname = "Saltmarsh Bench"\n' + SMALL + "[[item]]\n" + "".join(f"{k} = {v}\n" for k, v in keys.items())
+    text = (
+        '[shop]\nname = "Saltmarsh Bench"\n' + SMALL + "[[item]]\n" + "".join(f"{k} = {v}\n" for k, v in keys.items())
+    )
     write_catalog(folder, text)
     write_spin(folder / "jug")
     return folder
@@ -127,14 +129,18 @@ def test_odd_names_build(tmp_path):
     folder = tmp_path / "my shop"
     write_catalog(folder, '[shop]\nname = "S"\n' + SMALL + f'[[item]]\ntitle = "🙂"\nframes = "{name}"\n')
     write_spin(folder / name)
-    (folder / name / "IMG_0001.jpg").rename(folder / name / "-IMG_0001 ü \"x\".jpg")
+    (folder / name / "IMG_0001.jpg").rename(folder / name / '-IMG_0001 ü "x".jpg')
     ran = kickwheel("build", folder, cwd=tmp_path)
     assert ran.status == 0, ran.err
     assert (folder / "site" / "item-1" / "index.html").is_file()
 
 
 def test_script_in_title_and_markdown_is_inert(tmp_path):
-    folder = shop(tmp_path, title='"<script>alert(1)</script>"', description="'''x <script>alert(2)</script> [a](javascript:alert(3)) <img src=x onerror=alert(4)>'''")
+    folder = shop(
+        tmp_path,
+        title='"<script>alert(1)</script>"',
+        description="'''x <script>alert(2)</script> [a](javascript:alert(3)) <img src=x onerror=alert(4)>'''",
+    )
     assert kickwheel("build", folder).status == 0
     page = (folder / "site" / "script-alert-1-script" / "index.html").read_text()
     assert "<script>alert" not in page
@@ -157,7 +163,10 @@ def test_disk_full(tmp_path):
         cramped = small / "shop"
         cramped.mkdir()
         (cramped / "catalog.toml").write_text(
-            (folder / "catalog.toml").read_text().replace('Bench"', 'Bench"\nallow_outside = true').replace('"jug"', f'"{folder}/jug"')
+            (folder / "catalog.toml")
+            .read_text()
+            .replace('Bench"', 'Bench"\nallow_outside = true')
+            .replace('"jug"', f'"{folder}/jug"')
         )
         (cramped / "filler").write_bytes(b"x" * 40_000)
         refused(cramped, saying="the disk is full")

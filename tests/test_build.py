@@ -22,7 +22,9 @@ HEAD = '[shop]\nname = "Saltmarsh Bench"\ncurrency = "GBP"\n[output]\nwidths = [
 def two_items(folder, extra: str = ""):
     write_catalog(
         folder,
-        HEAD + extra + '[[item]]\ntitle = "Jug"\nframes = "jug"\n[[item]]\ntitle = "Bowl"\nframes = "bowl"\nprice = 8\n',
+        HEAD
+        + extra
+        + '[[item]]\ntitle = "Jug"\nframes = "jug"\n[[item]]\ntitle = "Bowl"\nframes = "bowl"\nprice = 8\n',
     )
     write_spin(folder / "jug", time="2026:01:02 03:04:05", gps=True)
     write_spin(folder / "bowl", 6)
@@ -50,12 +52,16 @@ def test_one_item_alone_others_stay_as_last_built_and_listed(tmp_path):
     assert kickwheel("build", folder).status == 0
     before = site(folder)
     text = (folder / "catalog.toml").read_text()
-    (folder / "catalog.toml").write_text(text.replace('"Bowl"', '"Big bowl"\nslug = "bowl"').replace('"Jug"', '"Tall jug"\nslug = "jug"'))
+    (folder / "catalog.toml").write_text(
+        text.replace('"Bowl"', '"Big bowl"\nslug = "bowl"').replace('"Jug"', '"Tall jug"\nslug = "jug"')
+    )
     for part in (".kickwheel",):  # also without the cache
         shutil.rmtree(folder / part)
     assert kickwheel("build", folder, "--item", "jug").status == 0
     after = site(folder)
-    assert {n: c for n, c in after.items() if n.startswith("bowl/")} == {n: c for n, c in before.items() if n.startswith("bowl/")}
+    assert {n: c for n, c in after.items() if n.startswith("bowl/")} == {
+        n: c for n, c in before.items() if n.startswith("bowl/")
+    }
     index = after["index.html"].decode()
     assert "Tall jug" in index
     assert "Bowl" in index
@@ -66,8 +72,12 @@ def test_one_item_alone_others_stay_as_last_built_and_listed(tmp_path):
 
 def test_one_item_alone_with_nothing_changed_gives_the_same_site(tmp_path):
     folder = two_items(tmp_path)
-    text = (folder / "catalog.toml").read_text().replace('frames = "jug"', 'frames = "jug"\nalt = "A jug."\ntags = ["a"]')
-    text = text.replace("[output]", 'url = "https://shop.example/"\n[output]').replace("price = 8", 'price = 8\ndescription = "**Old** & <b>good</b>"')
+    text = (
+        (folder / "catalog.toml").read_text().replace('frames = "jug"', 'frames = "jug"\nalt = "A jug."\ntags = ["a"]')
+    )
+    text = text.replace("[output]", 'url = "https://shop.example/"\n[output]').replace(
+        "price = 8", 'price = 8\ndescription = "**Old** & <b>good</b>"'
+    )
     (folder / "catalog.toml").write_text(text)
     assert kickwheel("build", folder).status == 0
     before = site(folder)
@@ -155,7 +165,8 @@ def test_backdrop_keep_changes_no_colour(tmp_path):
     folder = tmp_path / "shop"
     write_catalog(
         folder,
-        HEAD + '[finish]\nbackdrop = "keep"\ncrop = "none"\nalign = false\naspect = "auto"\n[[item]]\ntitle = "Jug"\nframes = "jug"\n',
+        HEAD
+        + '[finish]\nbackdrop = "keep"\ncrop = "none"\nalign = false\naspect = "auto"\n[[item]]\ntitle = "Jug"\nframes = "jug"\n',
     )
     write_spin(folder / "jug")
     assert kickwheel("finish", folder, "--out", tmp_path / "done").status == 0

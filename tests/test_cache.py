@@ -103,9 +103,7 @@ class TestEntries:
         cache.put("ab12", {}, [1, 2])
         assert cache.get("ab12").facts == [1, 2]
         cache.put("ab12", BLOBS, 3)
-        assert (
-            cache.get("ab12").facts == 3 and cache.get("ab12").blobs["960.avif"].read() == BLOBS["960.avif"]
-        )
+        assert cache.get("ab12").facts == 3 and cache.get("ab12").blobs["960.avif"].read() == BLOBS["960.avif"]
 
     def test_blobs_can_be_site_files(self, tmp_path):
         entry = Cache(tmp_path / "cache").put("ab12", BLOBS)
@@ -173,9 +171,7 @@ class TestEntries:
     def test_says_that_it_is_a_cache(self, tmp_path):
         Cache(tmp_path / "c").put("ab12", {})
         # Cache Directory Tagging Specification, https://bford.info/cachedir/: these first 43 octets
-        assert (tmp_path / "c/CACHEDIR.TAG").read_bytes()[
-            :43
-        ] == b"Signature: 8a477f597d28d172789f06886806bc55"
+        assert (tmp_path / "c/CACHEDIR.TAG").read_bytes()[:43] == b"Signature: 8a477f597d28d172789f06886806bc55"
 
 
 class TestTrim:
@@ -230,9 +226,7 @@ class TestLock:
             [sys.executable, "-c", code, tmp_path / "lock"], stdout=subprocess.PIPE, text=True
         ) as other:
             assert other.stdout.readline() == "held\n"
-            with pytest.raises(
-                OutputError, match=rf"another Kickwheel \(process {other.pid}\) is writing here. Wait"
-            ):
+            with pytest.raises(OutputError, match=rf"another Kickwheel \(process {other.pid}\) is writing here. Wait"):
                 with hold(tmp_path / "lock", wait_s=0):
                     pass
             said: list[str] = []
@@ -280,9 +274,7 @@ class TestLastBuild:
         time.sleep(0.06)
         memory = tmp_path / "memory.json"
         stamps = take_stamps([tmp_path / "catalog.toml", photos, tmp_path / "style.css"])
-        write_site(
-            tmp_path / "site", [SiteFile("index.html", b"page"), SiteFile("boat/1.jpg", b"1")], memory=memory
-        )
+        write_site(tmp_path / "site", [SiteFile("index.html", b"page"), SiteFile("boat/1.jpg", b"1")], memory=memory)
         remember_build(tmp_path / "last.json", key="k", stamps=stamps, summary={"items": 1})
         return tmp_path
 

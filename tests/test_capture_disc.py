@@ -69,9 +69,7 @@ def test_marks_are_rounded_each_on_its_own(ruler):
 def test_worst_step_counts_the_gap_over_the_seam():
     marks = mark_disc(Disc(330), 36, 1)
     gaps = [b - a for a, b in zip(marks.at_mm, [*marks.at_mm[1:], math.pi * 330])]
-    assert marks.worst_step_deg == pytest.approx(
-        max(abs(g - marks.arc_mm) for g in gaps) / (math.pi * 330) * 360
-    )
+    assert marks.worst_step_deg == pytest.approx(max(abs(g - marks.arc_mm) for g in gaps) / (math.pi * 330) * 360)
 
 
 def test_stepping_a_rounded_spacing_piles_up():

@@ -114,9 +114,7 @@ def test_from_far_away_the_distance_is_the_handbooks():
     assert distance_to_fill(0.85, rod, FULL_FRAME, 0) == pytest.approx(50 * 200 / (0.85 * 24) + 50, rel=1e-6)
     long_lens = Lens(400, 36, 24, 0.03)
     flat = Subject(200, 1e-6, 1)
-    assert distance_to_fill(0.85, flat, long_lens, 0) == pytest.approx(
-        400 * 200 / (0.85 * 36) + 400, rel=0.002
-    )
+    assert distance_to_fill(0.85, flat, long_lens, 0) == pytest.approx(400 * 200 / (0.85 * 36) + 400, rel=0.002)
 
 
 def test_near_by_the_tangent_counts():
@@ -151,9 +149,7 @@ def test_filled_against_a_projection_of_the_turning_box(elevation):
                         - eye
                     )
                     depth = corner @ forward
-                    worst = max(
-                        worst, 2 * v * abs(corner[0]) / depth / 36, 2 * v * abs(corner @ up) / depth / 24
-                    )
+                    worst = max(worst, 2 * v * abs(corner[0]) / depth / 36, 2 * v * abs(corner @ up) / depth / 24)
     assert filled(distance, subject, FULL_FRAME, elevation) == pytest.approx(worst, rel=2e-3)
 
 
@@ -179,9 +175,7 @@ def test_camera_placed_to_fill_the_picture():
     assert camera.nearest_mm == pytest.approx(camera.distance_mm - math.hypot(250, 130) / 2)
     field_mm = 36 * (camera.distance_mm - 50) / 50
     assert camera.px_per_mm == pytest.approx(6000 / field_mm)
-    assert camera.edge_px_per_step == pytest.approx(
-        math.hypot(250, 130) / 2 * math.radians(10) * camera.px_per_mm
-    )
+    assert camera.edge_px_per_step == pytest.approx(math.hypot(250, 130) / 2 * math.radians(10) * camera.px_per_mm)
     near, far = sharp_range(camera.distance_mm, 50, 8, FULL_FRAME.blur_mm)
     assert (camera.near_mm, camera.far_mm) == (near, far)
 
@@ -190,9 +184,7 @@ def test_camera_says_what_is_wrong():
     assert any(note.startswith("f/8 does not keep the whole swing sharp") for note in _placed().notes)
     stopped = _placed(f_number=_placed().f_number_needed)
     assert stopped.all_sharp and not any("does not keep" in note for note in stopped.notes)
-    assert any(
-        "less than the largest output of 1600 px" in note for note in _placed(picture_px=(900, 600)).notes
-    )
+    assert any("less than the largest output of 1600 px" in note for note in _placed(picture_px=(900, 600)).notes)
     assert any("doesn’t fit the picture" in note for note in _placed(distance_mm=400).notes)
     assert not any("swells" in note for note in _placed(distance_mm=900).notes)
     with pytest.raises(ValueError, match="would meet the camera"):

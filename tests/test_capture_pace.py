@@ -7,10 +7,10 @@ import re
 import numpy as np
 import pytest
 
-from tests.capture_reading import onsets, track_samples
 from builder.capture import PlanInput, make_plan
 from builder.capture.pace import COUNTDOWN, SOUNDS, TAIL_S, beats, pace_shots, render_track
 from builder.capture.pace_page import render_pace_page
+from tests.capture_reading import onsets, track_samples
 
 
 def test_worked_example_of_common_practice():
@@ -30,9 +30,7 @@ def test_quarters_start_at_or_past_the_right_angle():
 def test_each_shot_is_announced():
     pace = pace_shots(36, 1.5)
     heard = beats(pace)
-    ticks, shots = (
-        [time for time, name in heard if name in names] for names in (("tick",), ("shot", "quarter"))
-    )
+    ticks, shots = ([time for time, name in heard if name in names] for names in (("tick",), ("shot", "quarter")))
     assert len(ticks) == len(shots) == 36
     assert np.subtract(shots, ticks) == pytest.approx(np.full(36, pace.warn_s))
     assert [time for time, name in heard if name == "count"] == [0, 1, 2]
@@ -65,16 +63,12 @@ def test_quarters_sound_different():
 def page(browser, tmp_path):
     """The page from disk, offline, with a clock the test turns and a record of wake locks and sounds."""
     file = tmp_path / "pace.html"
-    file.write_text(
-        render_pace_page(make_plan(PlanInput(diameter_mm=330, frames=12, pace_s=1.0))), encoding="utf-8"
-    )
+    file.write_text(render_pace_page(make_plan(PlanInput(diameter_mm=330, frames=12, pace_s=1.0))), encoding="utf-8")
     context = browser.new_context(offline=True, viewport={"width": 390, "height": 780})
     opened = context.new_page()
     faults: list[str] = []
     opened.on("pageerror", lambda error: faults.append(str(error)))
-    opened.on(
-        "request", lambda request: faults.append(request.url) if request.url.startswith("http") else None
-    )
+    opened.on("request", lambda request: faults.append(request.url) if request.url.startswith("http") else None)
     opened.add_init_script("""
         window.held = 0; window.tones = [];
         Object.defineProperty(navigator, "wakeLock", {configurable: true, value: {request: async () => {
@@ -144,9 +138,7 @@ def test_page_sounds_each_beat_once_and_on_time(page):
         page.evaluate(f"setClock({(1 + 3.1 + quarter_second / 4) * 1000})")
         page.wait_for_timeout(45)
     tones = page.evaluate("tones")
-    loud = [
-        round(at - 4.1, 3) for hertz, at in tones if hertz in (SOUNDS["shot"].hertz, SOUNDS["quarter"].hertz)
-    ]
+    loud = [round(at - 4.1, 3) for hertz, at in tones if hertz in (SOUNDS["shot"].hertz, SOUNDS["quarter"].hertz)]
     assert loud == pytest.approx(list(range(12)), abs=1e-3)
     assert sum(hertz == SOUNDS["tick"].hertz for hertz, _ in tones) == 12
     assert sum(hertz == SOUNDS["count"].hertz for hertz, _ in tones) == 3

@@ -11,8 +11,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 
-from builder.capture import PlanInput, make_plan, plan_json, plan_lines, write_plan
-from builder.capture import advice
+from builder.capture import PlanInput, advice, make_plan, plan_json, plan_lines, write_plan
 from builder.capture.cli import plan as plan_command
 from builder.catalog.declaration import TABLES, key_names
 from builder.cli import kickwheel as kickwheel_command
@@ -40,9 +39,7 @@ def test_json_keeps_the_contract():
     assert told["version"] == 1
     assert told["disc"] == {"diameter_mm": 330, "circumference_mm": pytest.approx(math.pi * 330)}
     assert (told["frames"], told["step_deg"], told["pace_s"], told["total_s"]) == (36, 10, 1.5, 54)
-    assert told["arc_mm"] == pytest.approx(28.798, abs=5e-4) and told["chord_mm"] == pytest.approx(
-        28.761, abs=5e-4
-    )
+    assert told["arc_mm"] == pytest.approx(28.798, abs=5e-4) and told["chord_mm"] == pytest.approx(28.761, abs=5e-4)
     assert len(told["marks_mm"]) == 36 and told["marks_mm"][:3] == [0, 29, 58]
     assert set(told["camera"]) >= {
         "distance_mm",
@@ -58,9 +55,7 @@ def test_json_keeps_the_contract():
 
 
 def test_an_infinite_far_limit_is_null():
-    far = plan_json(make_plan(PlanInput(**CAMERA | {"f_number": 128, "distance_mm": 3000})))["camera"][
-        "far_mm"
-    ]
+    far = plan_json(make_plan(PlanInput(**CAMERA | {"f_number": 128, "distance_mm": 3000})))["camera"]["far_mm"]
     assert far is None
 
 
@@ -117,8 +112,7 @@ def test_frames_from_the_largest_step():
         ),
         (
             DISC | {"picture_px": (0, 3000)},
-            "plan: picture: every size must be greater than 0 and at most 100000, not "
-            "0x3000. Write it like 4000x3000.",
+            "plan: picture: every size must be greater than 0 and at most 100000, not 0x3000. Write it like 4000x3000.",
         ),
         (
             DISC | {"paper": "b5"},
@@ -142,8 +136,7 @@ def test_frames_from_the_largest_step():
         ),
         (
             CAMERA | {"distance_mm": 100},
-            "plan: distance: the subject swings out to 141 mm from the axis and would meet the "
-            "camera. Step back.",
+            "plan: distance: the subject swings out to 141 mm from the axis and would meet the camera. Step back.",
         ),
         (
             DISC | {"focal_mm": 50, "sensor_mm": (36, 24), "focal35_mm": 80},
@@ -234,9 +227,7 @@ def test_shoot_sheet_says_the_same_on_page_and_paper(tmp_path):
     from pypdf import PdfReader
 
     write_plan(make_plan(PlanInput(**CAMERA)), tmp_path)
-    page = html5lib.parse(
-        (tmp_path / "shoot-sheet.html").read_text(encoding="utf-8"), namespaceHTMLElements=False
-    )
+    page = html5lib.parse((tmp_path / "shoot-sheet.html").read_text(encoding="utf-8"), namespaceHTMLElements=False)
     on_page = re.sub(r"\s+", "", "".join(page.itertext()))
     on_paper = re.sub(
         r"\s+", "", "".join(sheet.extract_text() for sheet in PdfReader(tmp_path / "shoot-sheet.pdf").pages)
@@ -319,10 +310,7 @@ def test_nothing_heavy_is_loaded_with_the_command():
         "import sys, builder.capture.cli, builder.capture; "
         "print([name for name in ('numpy', 'reportlab', 'jinja2', 'cv2', 'PIL') if name in sys.modules])"
     )
-    assert (
-        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-        == "[]\n"
-    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
 
 
 # ---- the [plan] table ----

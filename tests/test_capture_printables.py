@@ -8,6 +8,16 @@ import shutil
 import numpy as np
 import pytest
 
+from builder.capture import PlanInput, make_plan
+from builder.capture.centre import HALF_OPENING_DEG, rest_in_notch
+from builder.capture.disc import Disc
+from builder.capture.drawing import MARGIN_MM, PAPERS, Area, Circle, Line, Text, Window
+from builder.capture.grey import encoded_grey
+from builder.capture.pdf import draw_pdf
+from builder.capture.ring import ring_shapes, ring_sheets, tile_disc
+from builder.capture.svg import draw_svg
+from builder.capture.tape import cut_strips, rim_tape_sheets, tape_length
+from builder.capture.write import printables
 from tests.capture_reading import (
     dark_middles,
     fitted_circle,
@@ -19,16 +29,6 @@ from tests.capture_reading import (
     rasterised,
     svg_segments,
 )
-from builder.capture import PlanInput, make_plan
-from builder.capture.centre import HALF_OPENING_DEG, rest_in_notch
-from builder.capture.disc import Disc
-from builder.capture.drawing import MARGIN_MM, PAPERS, Area, Circle, Line, Text, Window
-from builder.capture.grey import encoded_grey
-from builder.capture.pdf import draw_pdf
-from builder.capture.ring import ring_shapes, ring_sheets, tile_disc
-from builder.capture.svg import draw_svg
-from builder.capture.tape import cut_strips, rim_tape_sheets, tape_length
-from builder.capture.write import printables
 
 WITHIN_MM = 0.05
 
@@ -70,9 +70,7 @@ def test_ring_numbers_run_the_way_the_disc_turns():
     """Turning clockwise seen from above, the mark right of the pointer at the bottom comes next."""
 
     def place(turn):
-        second = next(
-            s for s in ring_shapes(Disc(330), 36, turn, None) if isinstance(s, Text) and s.text == "2"
-        )
+        second = next(s for s in ring_shapes(Disc(330), 36, turn, None) if isinstance(s, Text) and s.text == "2")
         return second.x, second.y
 
     (x, y), (x_other, _) = place("clockwise"), place("counterclockwise")

@@ -8,10 +8,11 @@ import shutil
 import numpy as np
 import pytest
 
+from builder.capture.coded_tape import coded_tape_sheets
 from builder.capture.disc import Disc
 from builder.capture.drawing import MARGIN_MM, PAPERS
-from builder.capture.coded_tape import coded_tape_sheets
 from builder.capture.pdf import draw_pdf
+from builder.capture.tape import tape_length
 from builder.rim.code import (
     BAND_SHARE,
     CELL_DEG,
@@ -22,7 +23,6 @@ from builder.rim.code import (
 )
 from builder.rim.reader import FINE, STEP_DEG, match_profile, read_rim, sampled_angles
 from builder.rim.view import find_rim
-from builder.capture.tape import tape_length
 from tests.capture_reading import rasterised
 from tests.rim_scene import Scene, draw
 
@@ -158,10 +158,7 @@ def random_profiles(rng: np.random.Generator, count: int):
         elif kind == 2:
             bits = rng.integers(0, 2, CELLS)
             halves = np.stack([1 - 2 * bits, 2 * bits - 1], 1).ravel()
-            yield (
-                halves[((np.arange(samples) + rng.integers(0, FINE * CELLS)) // (FINE // 2)) % len(halves)]
-                + 0.0
-            )
+            yield (halves[((np.arange(samples) + rng.integers(0, FINE * CELLS)) // (FINE // 2)) % len(halves)] + 0.0)
         else:
             edges = np.sort(rng.integers(0, samples, rng.integers(4, 80)))
             yield (np.searchsorted(edges, np.arange(samples)) % 2) + rng.normal(0, 0.05, samples)

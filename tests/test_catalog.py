@@ -41,7 +41,7 @@ def test_good_catalogue_and_its_defaults(tmp_path):
 
 
 def test_an_items_own_finish_wins_key_by_key(tmp_path):
-    text = '[finish]\nmargin = 0.1\nshadow = 0\n' + GOOD + '[item.finish]\nmargin = 0.2\n'
+    text = "[finish]\nmargin = 0.1\nshadow = 0\n" + GOOD + "[item.finish]\nmargin = 0.2\n"
     finish = read(tmp_path, text).items[0].finish
     assert (finish.margin, finish.shadow) == (0.2, 0.0)
 
@@ -99,7 +99,7 @@ scale = "sam"
         "line 13, item 2, frames: '../..' leads out of the catalogue's folder."
         " Move it inside, or set allow_outside = true in [shop].",
         'line 14, item 2, closed: "yes" won\'t do for closed: true or false is wanted. false: a part turn on purpose.',
-        'line 15, item 2, gtin: "6291041500214" won\'t do for gtin: the GTIN\'s check digit is wrong: a digit was misread.',
+        "line 15, item 2, gtin: \"6291041500214\" won't do for gtin: the GTIN's check digit is wrong: a digit was misread.",
         'line 17, item 2, finish.scale: "sam" won\'t do for scale. Nearest: "same". "fit" fills the frame;'
         ' "same" keeps items comparable in size (needs disc_mm).',
     ]
@@ -144,7 +144,13 @@ def test_prices_keep_their_cents(tmp_path):
 
 @pytest.mark.parametrize(
     "title, slug",
-    [("Enamel pot, 1½ l", "enamel-pot-1-1-2-l"), ("Café Größe", "cafe-grosse"), ("🙂", ""), ("--a--", "a"), ("<script>", "script")],
+    [
+        ("Enamel pot, 1½ l", "enamel-pot-1-1-2-l"),
+        ("Café Größe", "cafe-grosse"),
+        ("🙂", ""),
+        ("--a--", "a"),
+        ("<script>", "script"),
+    ],
 )
 def test_slugs_from_titles(title, slug):
     assert slug_of(title) == slug
@@ -166,7 +172,7 @@ def test_schema_agrees_with_the_validation(tmp_path):
     (tmp_path / "first-item").mkdir()
     assert not list(check.iter_errors(tomllib.loads(starter_text())))
     read(tmp_path, starter_text())
-    for wrong in ('shup = 1\n', GOOD + "formats = 1\n", GOOD + 'order = "size"\n', GOOD + "closed = 1\n", "[shop]\n"):
+    for wrong in ("shup = 1\n", GOOD + "formats = 1\n", GOOD + 'order = "size"\n', GOOD + "closed = 1\n", "[shop]\n"):
         assert list(check.iter_errors(tomllib.loads(wrong))), wrong
 
 

@@ -57,7 +57,18 @@ def test_json_is_the_contract():
     page = json.loads(json.dumps(check_json([spin(), unjudged()]), allow_nan=False))
     assert page["version"] == 1
     item = page["items"][0]
-    contract = {"slug", "source", "frame_count", "axis_x", "turn", "angle_sigma_deg", "verdict", "neutral_gain", "frames", "findings"}
+    contract = {
+        "slug",
+        "source",
+        "frame_count",
+        "axis_x",
+        "turn",
+        "angle_sigma_deg",
+        "verdict",
+        "neutral_gain",
+        "frames",
+        "findings",
+    }
     assert contract <= set(item)
     assert item["neutral_gain"] == [0.9, 1.0, 1.13]
     frame = item["frames"][3]

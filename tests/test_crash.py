@@ -141,9 +141,7 @@ def small_disk(folder: Path, size: str):
     mount = shutil.which("mount")
     if not mount or not sys.platform.startswith("linux") or os.geteuid() != 0:
         pytest.skip("mounting a small disk needs Linux and root")
-    if subprocess.run(
-        [mount, "-t", "tmpfs", "-o", f"size={size}", "tmpfs", folder], capture_output=True
-    ).returncode:
+    if subprocess.run([mount, "-t", "tmpfs", "-o", f"size={size}", "tmpfs", folder], capture_output=True).returncode:
         pytest.skip("a tmpfs can't be mounted here")
     try:
         yield folder
@@ -155,9 +153,7 @@ def test_a_disk_that_is_really_full(tmp_path):
     with small_disk(tmp_path / "disk", "1200k") as disk:
         start_site(disk)
         before = assert_whole_site(disk / "site")
-        with pytest.raises(
-            OutputError, match="the disk is full. Free some space and run the command again; nothing"
-        ):
+        with pytest.raises(OutputError, match="the disk is full. Free some space and run the command again; nothing"):
             write_site(disk / "site", [*site_files(1), SiteFile("film.mp4", b"x" * 1_500_000)])
         assert assert_whole_site(disk / "site") == before
         assert not work_folder(disk / "site").exists(), "the half-written site gave its space back"
@@ -180,8 +176,7 @@ def test_two_at_once_never_mix(tmp_path):
     """)
     root = Path(__file__).parent.parent
     both = [
-        subprocess.Popen([sys.executable, "-c", code, tmp_path / "site", str(start)], cwd=root)
-        for start in (100, 200)
+        subprocess.Popen([sys.executable, "-c", code, tmp_path / "site", str(start)], cwd=root) for start in (100, 200)
     ]
     assert [writer.wait(60) for writer in both] == [0, 0]
     assert assert_whole_site(tmp_path / "site") in (114, 214)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from builder.frames.decode import _is_whole_jpeg, probe_photo, read_photo
 from builder.errors import PhotoError
+from builder.frames.decode import _is_whole_jpeg, probe_photo, read_photo
 
 
 def picture(height: int = 336, width: int = 448) -> Image.Image:

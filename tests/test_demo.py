@@ -32,7 +32,9 @@ def test_every_file_of_the_contract_is_there(demo_site, slug):
         assert (demo_site / slug / name).stat().st_size > 0, name
     for name in ("index.html", "spins.json", "sitemap.xml", "404.html"):
         assert (demo_site / name).is_file()
-    assert all(re.search(r"\.[0-9a-f]{8,}\.", f.name) for f in (demo_site / "assets").iterdir() if f.name != "kick-spin.js")
+    assert all(
+        re.search(r"\.[0-9a-f]{8,}\.", f.name) for f in (demo_site / "assets").iterdir() if f.name != "kick-spin.js"
+    )
 
 
 @pytest.mark.parametrize("slug", ITEMS)
@@ -42,7 +44,10 @@ def test_spin_json(demo_site, slug):
     assert spin["version"] == 1
     assert spin["slug"] == slug
     assert 0 <= spin["home"] < count
-    assert spin["turn"] == {"coffee-pot": "counterclockwise", "toy-boat": "clockwise", "desk-lamp": "counterclockwise"}[slug]
+    assert (
+        spin["turn"]
+        == {"coffee-pot": "counterclockwise", "toy-boat": "clockwise", "desk-lamp": "counterclockwise"}[slug]
+    )
     angles = [frame["angle_deg"] for frame in spin["frames"]]
     assert angles[0] == 0
     assert angles == sorted(set(angles))
@@ -126,7 +131,13 @@ def test_one_description_changed(demo, tmp_path):
     ran = kickwheel("build", folder, timeout=600)
     after = tree(folder / "site")
     changed = {name for name in after if after[name] != before.get(name)} - {".kickwheel-manifest.json"}
-    assert changed <= {"toy-boat/index.html", "toy-boat/embed/index.html", "toy-boat/oembed.json", "spins.json", "index.html"}
+    assert changed <= {
+        "toy-boat/index.html",
+        "toy-boat/embed/index.html",
+        "toy-boat/oembed.json",
+        "spins.json",
+        "index.html",
+    }
     assert "toy-boat/index.html" in changed
     assert ran.status == 0
 
@@ -167,5 +178,11 @@ def test_proof_opens_from_disk_and_is_the_same_twice(demo, tmp_path):
     first = (tmp_path / "a.zip").read_bytes()
     assert first == (tmp_path / "b.zip").read_bytes()
     names = zipfile.ZipFile(io.BytesIO(first)).namelist()
-    for wanted in ("index.html", "toy-boat/preview.gif", "toy-boat/preview.mp4", "toy-boat/still.jpg", "toy-boat/contact.jpg"):
+    for wanted in (
+        "index.html",
+        "toy-boat/preview.gif",
+        "toy-boat/preview.mp4",
+        "toy-boat/still.jpg",
+        "toy-boat/contact.jpg",
+    ):
         assert f"proofs/{wanted}" in names

@@ -91,9 +91,7 @@ def test_never_enlarged(widths, finished, expected):
 
 def test_each_rung_opens_in_each_format_and_looks_like_the_frame():
     pixels = on_white(1)
-    ladder = Ladder(
-        ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100
-    )
+    ladder = Ladder(ladder_widths((60, 120, 960), WIDTH), ("avif", "webp", "jpeg"), film_width=100)
     derived = derive_frame(pixels, ladder, as_is)
     assert set(derived.files) == {(format, width) for format in ladder.formats for width in (60, 120, 240)}
     assert derived.sizes == {60: (60, 45), 120: (120, 90), 240: (240, 180)}
@@ -114,9 +112,7 @@ def test_sharpening_comes_after_the_last_resize_and_knows_its_width():
 
     derived = derive_frame(on_white(), Ladder((120, 240), ("jpeg",), film_width=120), sharpen)
     assert sorted(asked) == [(120, 120), (240, 240)]
-    assert (
-        np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10
-    )  # white became black once, not twice
+    assert np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10  # white became black once, not twice
 
 
 def test_average_is_taken_in_linear_light():
@@ -156,9 +152,7 @@ def test_transparency_is_kept_by_avif_and_webp_and_flattened_on_white_by_jpeg():
 @pytest.mark.parametrize("format", ["avif", "webp", "jpeg"])
 def test_white_backdrop_stays_pure_white(format):
     pixels = on_white(3)
-    decoded = np.asarray(
-        opened(encode_picture(pixels, format, QUALITY_RANGE[format][0]))
-    )
+    decoded = np.asarray(opened(encode_picture(pixels, format, QUALITY_RANGE[format][0])))
     # WebP codes luma in 219 steps (RFC 6386, section 9.2), so that one step off is 254
     least = 254 if format == "webp" else 255
     assert (decoded[:12] >= least).all() and (decoded[:, :12] >= least).all()
@@ -240,9 +234,7 @@ def assert_avif_is_bare(file: bytes) -> None:
     start, stop = kinds["meta"]
     inner = {kind: (a, b) for kind, a, b in boxes_of(file, start + 4, stop)}
     a, b = inner["iinf"]
-    items = [
-        file[content + 8 : content + 12] for kind, content, _ in boxes_of(file, a + 6, b) if kind == "infe"
-    ]
+    items = [file[content + 8 : content + 12] for kind, content, _ in boxes_of(file, a + 6, b) if kind == "infe"]
     assert items and set(items) == {b"av01"}
     colours = file[inner["iprp"][0] : inner["iprp"][1]].split(b"colr")[1:]
     assert colours and all(colour[:8] == b"nclx\x00\x01\x00\x0d" for colour in colours)
@@ -292,9 +284,9 @@ def test_similarity_agrees_with_scikit_image():
 def grainy(index: int) -> np.ndarray:
     noise = np.random.default_rng(index).normal(0, 3, (360, 480, 3))
     pixels = on_white(index, 12, 480, 360)
-    return np.where(
-        (pixels == 255).all(axis=2, keepdims=True), pixels, np.clip(pixels + noise, 0, 255)
-    ).astype(np.uint8)
+    return np.where((pixels == 255).all(axis=2, keepdims=True), pixels, np.clip(pixels + noise, 0, 255)).astype(
+        np.uint8
+    )
 
 
 BOX = (90.0, 40.0, 390.0, 320.0)
@@ -319,9 +311,7 @@ def test_chosen_quality_reaches_its_target_on_other_frames(format):
 @pytest.mark.parametrize("format", ["avif", "webp", "jpeg"])
 def test_quality_never_falls_when_more_is_asked(format):
     samples = [grainy(1)]
-    chosen = [
-        choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)
-    ]
+    chosen = [choose_quality(samples, format, [BOX], target) for target in (0.9, 0.97, 0.985, 0.9999)]
     assert chosen == sorted(chosen)
     assert (chosen[0], chosen[-1]) == QUALITY_RANGE[format]
 
@@ -336,9 +326,7 @@ def test_fitted_ladder_has_a_quality_for_each_file():
 
 def cells_of(strip: Strip, count: int) -> list[np.ndarray]:
     sheet = np.asarray(opened(strip.file))
-    corners = [
-        (index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)
-    ]
+    corners = [(index // strip.columns * strip.height, index % strip.columns * strip.width) for index in range(count)]
     return [sheet[top : top + strip.height, left : left + strip.width] for top, left in corners]
 
 
@@ -359,16 +347,12 @@ def test_strip_holds_every_frame_within_its_budget():
     assert image.format == "WEBP" and len(strip.file) <= STRIP_BUDGET == 60_000
     assert max(image.size) <= 4096 and strip.width <= WIDTH
     for picture, cell in zip(pictures, cells_of(strip, 36), strict=True):
-        reference = np.asarray(
-            Image.fromarray(picture).resize((strip.width, strip.height), Image.Resampling.BOX)
-        )
+        reference = np.asarray(Image.fromarray(picture).resize((strip.width, strip.height), Image.Resampling.BOX))
         assert reference_ssim(rgb2gray(reference), rgb2gray(cell), data_range=1) > 0.9
 
 
 def test_cells_do_not_bleed_into_each_other():
-    flats = [
-        np.full((180, 240, 3), colour, np.uint8) for colour in ((200, 30, 30), (30, 60, 200), (255, 255, 255))
-    ]
+    flats = [np.full((180, 240, 3), colour, np.uint8) for colour in ((200, 30, 30), (30, 60, 200), (255, 255, 255))]
     pictures = [flats[index % 3] for index in range(10)]
     for picture, cell in zip(pictures, cells_of(make_strip(pictures), 10), strict=True):
         off = abs(cell.astype(int) - picture[0, 0].astype(int))
@@ -376,9 +360,7 @@ def test_cells_do_not_bleed_into_each_other():
         assert abs(rgb2gray(cell) - rgb2gray(picture[:1, :1])).max() < 0.12
 
 
-@pytest.mark.parametrize(
-    ("wide", "tall", "count"), [(240, 320, 24), (300, 100, 72), (97, 131, 5), (50, 20, 2)]
-)
+@pytest.mark.parametrize(("wide", "tall", "count"), [(240, 320, 24), (300, 100, 72), (97, 131, 5), (50, 20, 2)])
 def test_strip_cells_fit_shape_size_and_sheet(wide, tall, count):
     strip = make_strip([on_white(index, count, wide, tall) for index in range(count)])
     assert strip.width <= wide and strip.height <= tall
@@ -411,9 +393,7 @@ def test_strip_keeps_transparency():
 def test_poster_is_a_jpeg_no_wider_than_asked():
     assert opened(make_poster(on_white(), as_is, 120)).size == (120, 90)
     small = opened(make_poster(see_through(on_white()), as_is))
-    assert (
-        small.format == "JPEG" and small.size == (WIDTH, HEIGHT) and small.getpixel((0, 0)) == (255, 255, 255)
-    )
+    assert small.format == "JPEG" and small.size == (WIDTH, HEIGHT) and small.getpixel((0, 0)) == (255, 255, 255)
 
 
 @pytest.mark.parametrize("backdrop", [None, (255, 255, 255)])

@@ -43,9 +43,7 @@ def mp4(turn) -> bytes:
 def test_even_turn_gives_each_picture_the_same_time():
     timing = film.time_turn(36)
     assert (
-        timing.order == tuple(range(36))
-        and np.allclose(timing.shares, 1 / 36)
-        and timing.loop_s == pytest.approx(3.6)
+        timing.order == tuple(range(36)) and np.allclose(timing.shares, 1 / 36) and timing.loop_s == pytest.approx(3.6)
     )
     assert film.spread_ticks(timing.shares, 360) == [10] * 36
 
@@ -133,9 +131,7 @@ def test_gif_has_one_global_table_and_no_local_ones(gif):
 
 def test_gif_loops_for_ever_and_carries_nothing_else(gif):
     parts = gif_parts(gif)
-    assert parts["applications"] == [
-        b"NETSCAPE2.0\x01\x00\x00"
-    ]  # application extension of common practice; 0: no end
+    assert parts["applications"] == [b"NETSCAPE2.0\x01\x00\x00"]  # application extension of common practice; 0: no end
     assert parts["others"] == []  # no comment, no plain text
     assert not [tell for tell in TELL_TALES if tell in gif]
 
@@ -143,17 +139,13 @@ def test_gif_loops_for_ever_and_carries_nothing_else(gif):
 def test_gif_delays_add_up_to_the_turn(gif):
     delays = [frame["control"][1] for frame in gif_parts(gif)["frames"]]
     assert delays == [20] * COUNT  # 1/100 s
-    assert all(
-        frame["control"][0] >> 2 & 7 == 1 for frame in gif_parts(gif)["frames"]
-    )  # disposal: leave in place
+    assert all(frame["control"][0] >> 2 & 7 == 1 for frame in gif_parts(gif)["frames"])  # disposal: leave in place
 
 
 def test_gif_delays_are_never_below_two_hundredths(turn):
     """Browsers slow anything shorter down: common practice, no source."""
     angles = [0, 0.1, 0.2, 0.3, 90, 120, 150, 180, 210, 240, 270, 300]
-    delays = [
-        f["control"][1] for f in gif_parts(film.make_gif(turn, film.time_turn(COUNT, angles)))["frames"]
-    ]
+    delays = [f["control"][1] for f in gif_parts(film.make_gif(turn, film.time_turn(COUNT, angles)))["frames"]]
     assert min(delays) == 2
 
 
@@ -164,13 +156,8 @@ def test_very_many_frames_are_thinned():
 
 def test_uneven_gif_plays_evenly(turn):
     angles = [0, 10, 40, 90, 120, 150, 180, 210, 240, 270, 300, 330]
-    delays = [
-        f["control"][1] for f in gif_parts(film.make_gif(turn, film.time_turn(COUNT, angles)))["frames"]
-    ]
-    assert (
-        np.allclose(delays, np.array(film.time_turn(COUNT, angles).shares) * 240, atol=1)
-        and sum(delays) == 240
-    )
+    delays = [f["control"][1] for f in gif_parts(film.make_gif(turn, film.time_turn(COUNT, angles)))["frames"]]
+    assert np.allclose(delays, np.array(film.time_turn(COUNT, angles).shares) * 240, atol=1) and sum(delays) == 240
 
 
 def test_gif_frames_lie_within_the_screen(gif):
@@ -210,9 +197,7 @@ def test_what_stands_still_does_not_crawl():
         picture = still.copy()
         picture[30:50, 10 + 15 * index : 25 + 15 * index] = (200, 40, 30)
         pictures.append(picture)
-    shown = iio.imread(
-        film.make_gif(pictures, film.time_turn(6)), extension=".gif", plugin="pillow", mode="RGB"
-    )
+    shown = iio.imread(film.make_gif(pictures, film.time_turn(6)), extension=".gif", plugin="pillow", mode="RGB")
     assert (shown[:, :30] == shown[0, :30]).all() and (shown[:, 50:] == shown[0, 50:]).all()
 
 
@@ -220,28 +205,20 @@ def test_small_accent_keeps_its_colour():
     pictures = [on_white(index, 6) for index in range(6)]
     for picture in pictures:
         picture[90:94, 118:122] = (214, 30, 24)  # 16 of 43 200 pixels
-    shown = iio.imread(
-        film.make_gif(pictures, film.time_turn(6)), extension=".gif", plugin="pillow", mode="RGB"
-    )
+    shown = iio.imread(film.make_gif(pictures, film.time_turn(6)), extension=".gif", plugin="pillow", mode="RGB")
     assert abs(shown[0, 91, 119].astype(int) - (214, 30, 24)).max() < 25
 
 
 def test_own_backdrop_colour_is_exact():
-    pictures = [
-        np.where(on_white(i, 4) == 255, np.array([243, 238, 229], np.uint8), on_white(i, 4)) for i in range(4)
-    ]
-    shown = iio.imread(
-        film.make_gif(pictures, film.time_turn(4)), extension=".gif", plugin="pillow", mode="RGB"
-    )
+    pictures = [np.where(on_white(i, 4) == 255, np.array([243, 238, 229], np.uint8), on_white(i, 4)) for i in range(4)]
+    shown = iio.imread(film.make_gif(pictures, film.time_turn(4)), extension=".gif", plugin="pillow", mode="RGB")
     assert (shown[:, :10] == (243, 238, 229)).all()
 
 
 @pytest.mark.parametrize("budget", [60_000, 20_000])
 def test_gif_steps_down_until_it_fits(budget):
     rng = np.random.default_rng(3)
-    pictures = [
-        np.clip(on_white(i, 8) + rng.normal(0, 6, (180, 240, 3)), 0, 255).astype(np.uint8) for i in range(8)
-    ]
+    pictures = [np.clip(on_white(i, 8) + rng.normal(0, 6, (180, 240, 3)), 0, 255).astype(np.uint8) for i in range(8)]
     file = film.make_gif(pictures, film.time_turn(8), budget)
     width, height = gif_parts(file)["size"]
     assert 0.5 * budget < len(file) <= budget
@@ -302,9 +279,7 @@ def mp4_seconds(data: bytes) -> float:
     return duration / scale
 
 
-@pytest.mark.parametrize(
-    ("count", "closed"), [(2, True), (3, False), (8, True), (24, True), (36, True), (72, True)]
-)
+@pytest.mark.parametrize(("count", "closed"), [(2, True), (3, False), (8, True), (24, True), (36, True), (72, True)])
 def test_mp4_lasts_three_seconds_or_more_in_whole_turns(count, closed):
     pictures = [on_white(index, count, 64, 48) for index in range(count)]
     timing = film.time_turn(count, closed=closed)
@@ -317,9 +292,7 @@ def test_mp4_lasts_three_seconds_or_more_in_whole_turns(count, closed):
 
 def test_encoder_settings_arrived(mp4):
     settings = re.search(rb"x264 - core.*?\x00", mp4, re.DOTALL).group().decode()
-    assert all(
-        part in settings for part in (" threads=1 ", " sliced_threads=0 ", " crf=22.0 ", "rc=crf mbtree=0")
-    )
+    assert all(part in settings for part in (" threads=1 ", " sliced_threads=0 ", " crf=22.0 ", "rc=crf mbtree=0"))
 
 
 def test_mp4_carries_no_name_of_anything(mp4):

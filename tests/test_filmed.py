@@ -76,7 +76,9 @@ def test_a_site_from_a_film_of_uneven_speed(poses, tmp_path):
         off = own - own[0] - said
         assert np.abs(off - off.mean()).mean() <= 1.0
     assert spin["closed"] and spin["turn"] == "counterclockwise"
-    (start, end) = map(float, re.search(r"from the film, from ([\d.]+) s to ([\d.]+) s", built.out + built.err).groups())
+    (start, end) = map(
+        float, re.search(r"from the film, from ([\d.]+) s to ([\d.]+) s", built.out + built.err).groups()
+    )
     assert true(end) - true(start) == pytest.approx(360, rel=0.01)
 
 
@@ -112,7 +114,9 @@ def test_the_disc_tells_each_pictures_place_where_little_else_does():
     assert np.abs(off - off.mean()).mean() <= 0.2 and found.off_deg <= 0.2
     part = map_angles(greys[:61], 0.9 * focal_px, axis, 0.8 * guess[:61], False)
     assert part.angles[-1] == pytest.approx(180, rel=0.05)
-    plain = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in drawn_at(replace(table.scene, marks=0), true[::2])]
+    plain = [
+        cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in drawn_at(replace(table.scene, marks=0), true[::2])
+    ]
     assert map_angles(plain, focal_px, axis, guess[::2], True) is None
 
 
@@ -200,7 +204,9 @@ def test_where_the_turn_is_given_it_is_taken_whatever_shows(rough, tmp_path):
 
 
 def test_two_turns_and_too_fast_a_turn_are_said():
-    base = dict(angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, off_deg=0.1, wanted=36)
+    base = dict(
+        angles_deg=(), start_s=1.0, end_s=6.0, turned_deg=360.0, closed=True, judged=True, off_deg=0.1, wanted=36
+    )
     two = FilmTake(names=("a",) * 36, turns=2.0, **base)
     assert [(f.kind, f.severity) for f in film_findings(two, part=False)] == [("open-loop", "note")]
     assert "2.0 turns" in film_findings(two, part=False)[0].message
@@ -272,6 +278,7 @@ def test_high_dynamic_range_comes_down_to_srgb():
 
     26 of 203 cd/m² is 12.8 % of white, HLG's 38 % a light of 0.048 of 0.265, 18.2 %: sRGB codes 101 and 118.
     """
+
     def codes(level, curve):
         return _from_hdr(np.full((1, 1, 3), round(level * 65535), np.uint16), curve)[0, 0]
 
@@ -281,7 +288,9 @@ def test_high_dynamic_range_comes_down_to_srgb():
     assert codes(0.38, 18) == pytest.approx([118] * 3, abs=2)
 
 
-@pytest.mark.parametrize("curve, levels, codes", [(18, (0.0, 0.38, 0.75), (0, 118, 255)), (16, (0.0, 0.38, 0.5806), (0, 101, 255))])
+@pytest.mark.parametrize(
+    "curve, levels, codes", [(18, (0.0, 0.38, 0.75), (0, 118, 255)), (16, (0.0, 0.38, 0.5806), (0, 101, 255))]
+)
 def test_a_film_flagged_as_high_dynamic_range_has_sane_tones(curve, levels, codes, tmp_path):
     """Black, grey card and reference white of ITU-R BT.2408-7 table 1 through a real 10-bit film with a phone's tags;
     260 rows, so that the picture is converted in more than one piece."""

@@ -36,7 +36,9 @@ def block(x: float, y: float, half: float, tone=(40, 90, 120)):
 
     def draw(picture: np.ndarray, angle: float, at: float = 0.0) -> None:
         reach = half * (0.5 + 0.5 * abs(np.cos(angle)))
-        cv2.rectangle(picture, (round(x + at - reach), round(y - 1.2 * half)), (round(x + at + reach), round(y + half)), tone, -1)
+        cv2.rectangle(
+            picture, (round(x + at - reach), round(y - 1.2 * half)), (round(x + at + reach), round(y + half)), tone, -1
+        )
         mark = round(x + at + 0.6 * reach * np.sin(angle))
         cv2.circle(picture, (mark, round(y)), max(2, round(half / 5)), (200, 160, 60), -1)
 

@@ -40,7 +40,9 @@ def test_grey_card_brings_the_chart_back_to_its_published_values(cast):
     frame[30:90, 50:110] = light["neutral 5 (.70 D)"] * room
     codes = [np.rint(255 * own.encode(part)).astype(np.float32) for part in (frame, plate)]
     gains = np.array(neutral_of_card(*codes))
-    assert gains == pytest.approx(1 / (np.array(cast) * light["neutral 5 (.70 D)"] / light["neutral 5 (.70 D)"][1]), rel=0.02)
+    assert gains == pytest.approx(
+        1 / (np.array(cast) * light["neutral 5 (.70 D)"] / light["neutral 5 (.70 D)"][1]), rel=0.02
+    )
     shot = np.rint(255 * own.encode(np.array(list(light.values())) * room)).astype(np.uint8)
     back = own.to_light(shot[:, None])[:, 0] * gains / 0.8
     apart = own.ciede2000(own.lab_from_light(back), own.lab_from_light(np.array(list(light.values()))))
@@ -60,7 +62,9 @@ def test_lights_are_pressed_below_white_and_keep_their_order_and_colour():
     assert (np.diff(out.min(axis=1)) >= 0).all()
     low = (grey * [1.3, 1.3, 1.5]).min(axis=1) < 0.8
     assert out[low] == pytest.approx(grey[low] * [1.3, 1.3, 1.5], rel=1e-5)
-    assert out[300] / out[300].min() == pytest.approx(grey[300] * [1.3, 1.3, 1.5] / (grey[300] * [1.3, 1.3, 1.5]).min(), rel=1e-4)
+    assert out[300] / out[300].min() == pytest.approx(
+        grey[300] * [1.3, 1.3, 1.5] / (grey[300] * [1.3, 1.3, 1.5]).min(), rel=1e-4
+    )
 
 
 @pytest.mark.parametrize("gain, full", [((1.2, 1.0, 0.8), 1.0), ((0.8, 1.0, 1.2), 1.1), ((1.0, 1.0, 1.0), 0.9)])

@@ -63,8 +63,14 @@ def overlap(done, mask: np.ndarray) -> float:
 # White on white by the bar for it; the others by the bar for all, less what a pixel of outline is of so small a picture.
 @pytest.mark.parametrize(
     "name, least",
-    [("pot", 0.95), ("white pot", 0.92), ("centred mug", 0.92), ("centred black mug", 0.92), ("black on black", 0.95),
-     ("glass", 0.95)],
+    [
+        ("pot", 0.95),
+        ("white pot", 0.92),
+        ("centred mug", 0.92),
+        ("centred black mug", 0.92),
+        ("black on black", 0.95),
+        ("glass", 0.95),
+    ],
 )
 def test_matte_covers_the_true_mask(turn, plan, name, least):
     mattes = [overlap(finish_frame(plan(name), k), turn(name).masks[k]) for k in range(0, COUNT, 3)]

@@ -63,7 +63,8 @@ def test_shadow_is_the_light_that_is_missing_without_the_veil():
     left = light_left(frame, lit, np.zeros((160, 160), bool), taken)
     assert 0.5 < left[104, 80] < 0.7
     assert left[20, 80] == pytest.approx(1.0, abs=1e-3)
-    assert (light_left(frame, lit, np.ones((160, 160), bool), taken) > 0.999).all()  # nothing falls on a wall far behind
+    # Nothing falls on a wall far behind
+    assert (light_left(frame, lit, np.ones((160, 160), bool), taken) > 0.999).all()
 
 
 def test_box_has_its_margin_and_the_axis_in_the_middle():
@@ -87,7 +88,9 @@ def test_upright_sets_a_leaning_axis_straight():
 def ground(tall: int = 42) -> np.ndarray:
     picture = np.full((300, 400, 3), 190, np.float32)
     cv2.ellipse(picture, (200, 190), (120, tall), 0, 0, 360, (215, 213, 208), -1, cv2.LINE_AA)
-    return cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(1).normal(0, 0.3, picture.shape).astype(np.float32)
+    return cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(1).normal(0, 0.3, picture.shape).astype(
+        np.float32
+    )
 
 
 def test_disc_is_found_to_a_pixel():

@@ -35,7 +35,9 @@ def spin(tmp_path_factory):
     folder = tmp_path_factory.mktemp("taped")
     for k in range(COUNT):
         light = with_boat(draw(SCENE, 40 + k * 360 / COUNT, seed=k, noise=0.003), k * 360 / COUNT)
-        write_photo(folder / f"IMG_{k:04d}.jpg", to_codes(np.repeat(light[..., None], 3, axis=2).astype(np.float32)), quality=95)
+        write_photo(
+            folder / f"IMG_{k:04d}.jpg", to_codes(np.repeat(light[..., None], 3, axis=2).astype(np.float32)), quality=95
+        )
     photos = find_photos(folder).photos
     return photos, measure_spin(photos, slug="plank", source="plank", widest=560)
 
@@ -52,7 +54,8 @@ def test_the_tape_is_read_and_its_place_known(spin):
     photos, measures = spin
     assert measures.angle_sigma_deg < 0.1 and measures.turn == "clockwise"
     xs, ys = np.array(measures.tape).T
-    away = np.sqrt(SCENE.distance**2 - (SCENE.radius * np.cos(np.radians(18))) ** 2)  # to where the sight grazes the rim
+    # To where the sight grazes the rim
+    away = np.sqrt(SCENE.distance**2 - (SCENE.radius * np.cos(np.radians(18))) ** 2)
     assert xs.max() - xs.min() == pytest.approx(2 * SCENE.radius / away * SCENE.focal_px, rel=0.05)
     assert ys.max() < SCENE.rows
 

@@ -39,9 +39,7 @@ def test_exif_orientation_is_applied(tmp_path, orientation):
     assert np.array_equal(read_photo(photo), upright)
 
 
-@pytest.mark.parametrize(
-    "space, gamma", [("Display P3", None), ("Adobe RGB (1998)", 563 / 256), ("sRGB", None)]
-)
+@pytest.mark.parametrize("space, gamma", [("Display P3", None), ("Adobe RGB (1998)", 563 / 256), ("sRGB", None)])
 def test_embedded_profile_is_converted_to_srgb(tmp_path, space, gamma):
     """Against colour-science 0.4's own matrices for SMPTE EG 432-1 (P3) and Adobe RGB (1998)."""
     import colour

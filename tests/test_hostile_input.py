@@ -72,12 +72,17 @@ def test_any_bytes_as_a_catalogue(tmp_path_factory, content):
 
 
 @quick
-@given(st.lists(st.one_of(st.sampled_from(SNIPPETS), st.text(max_size=8), st.sampled_from(CATALOG.split())), max_size=12))
+@given(
+    st.lists(st.one_of(st.sampled_from(SNIPPETS), st.text(max_size=8), st.sampled_from(CATALOG.split())), max_size=12)
+)
 def test_any_text_as_the_title_and_the_description(tmp_path_factory, parts):
     from tests.hostile_text import toml_text
 
     text = toml_text("".join(parts))
-    try_catalog(_folder(tmp_path_factory), f'[shop]\nname = "S"\n[[item]]\ntitle = {text}\nframes = "jug"\ndescription = {text}\n'.encode())
+    try_catalog(
+        _folder(tmp_path_factory),
+        f'[shop]\nname = "S"\n[[item]]\ntitle = {text}\nframes = "jug"\ndescription = {text}\n'.encode(),
+    )
 
 
 @quick
@@ -99,7 +104,10 @@ def test_any_file_names(tmp_path_factory, names, seed):
 @pytest.mark.parametrize("name", sorted(small_photos()))
 @given(seeds)
 def test_any_picture_is_read_or_refused(tmp_path_factory, name, seed):
-    try_photo(_folder(tmp_path_factory) / f"x.{name.rpartition('.')[2]}", mutate_picture(small_photos()[name], random.Random(seed)))
+    try_photo(
+        _folder(tmp_path_factory) / f"x.{name.rpartition('.')[2]}",
+        mutate_picture(small_photos()[name], random.Random(seed)),
+    )
 
 
 def test_unharmed_pictures_are_accepted(tmp_path):
@@ -159,7 +167,9 @@ def test_a_description_file_without_end(tmp_path):
         read_catalog(folder)
 
 
-@pytest.mark.parametrize("piece", ["[", "![", "[](", "[a](((((", "> ", "<a href=", "a\n=\n", "*a ", "`a", "<div>", "    - a\n"])
+@pytest.mark.parametrize(
+    "piece", ["[", "![", "[](", "[a](((((", "> ", "<a href=", "a\n=\n", "*a ", "`a", "<div>", "    - a\n"]
+)
 def test_markdown_takes_no_more_than_seconds(piece):
     """As long as a description may be; the brackets as many as are let through."""
     text = (piece * 20_000)[:20_000]
@@ -244,7 +254,13 @@ def test_names_that_are_no_text_or_act_on_a_terminal(tmp_path):
     odd = [b"\xff\xfe.jpg", b"\x1b[31m\n.jpg", "\u202egpj.jpg".encode(), b"a" * 251 + b".jpg"]
     for number, name in enumerate(odd, 1):
         os.rename(folder / f"jug/IMG_000{number}.jpg", os.fsencode(folder / "jug") + b"/" + name)
-    for words in (["build"], ["check"], ["check", "--html", tmp_path / "r.html"], ["proof"], ["finish", "--out", tmp_path / "f"]):
+    for words in (
+        ["build"],
+        ["check"],
+        ["check", "--html", tmp_path / "r.html"],
+        ["proof"],
+        ["finish", "--out", tmp_path / "f"],
+    ):
         ran = kickwheel(words[0], folder, *words[1:])
         assert ran.status in (0, 1) and "\x1b" not in ran.out + ran.err, ran.err
     said = subprocess.run([sys.executable, "-m", "builder", "check", folder, "--json", "--quiet"], capture_output=True)
@@ -439,9 +455,9 @@ def test_ordinary_progressive_and_large_photos_are_no_bombs(tmp_path):
 def test_a_logo_that_is_a_bomb(tmp_path):
     folder = write_spin(tmp_path / "jug", 4).parent
     (tmp_path / "logo.png").write_bytes(flat_png(9000, 9000))
-    write_catalog(folder, '[shop]\nname = "S"\nlogo = "logo.png"\n' + SMALL + '[[item]]\ntitle = "Jug"\nframes = "jug"\n')
+    write_catalog(
+        folder, '[shop]\nname = "S"\nlogo = "logo.png"\n' + SMALL + '[[item]]\ntitle = "Jug"\nframes = "jug"\n'
+    )
     ran = kickwheel("build", folder)
     assert ran.status == 2 and "too many" in ran.err
     assert "site" not in {name.partition("/")[0] for name in tree(folder)}
-
-

@@ -78,7 +78,11 @@ def test_a_worker_ended_by_the_system_is_one_clear_message(tmp_path):
     build = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     until = time.monotonic() + 30
     while time.monotonic() < until:
-        found = [int(p) for p in Path(f"/proc/{build.pid}/task/{build.pid}/children").read_text().split()] if build.poll() is None else []
+        found = (
+            [int(p) for p in Path(f"/proc/{build.pid}/task/{build.pid}/children").read_text().split()]
+            if build.poll() is None
+            else []
+        )
         workers = [pid for pid in found if "spawn_main" in Path(f"/proc/{pid}/cmdline").read_text()]
         if workers:
             time.sleep(0.2)

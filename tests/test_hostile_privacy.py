@@ -68,12 +68,22 @@ def marked_photo(path: Path, index: int) -> None:
 def secrets() -> dict[str, bytes]:
     named = {name: text.encode() for name, text in MARKS.items()}
     named |= {f"time {text}": text.encode() for text in TIMES}
-    named |= {"folder": HOME.encode(), "file name": PHOTO.encode(), "coordinates": b"38.7654", "repository": str(Path(__file__).parent.parent).encode()}
+    named |= {
+        "folder": HOME.encode(),
+        "file name": PHOTO.encode(),
+        "coordinates": b"38.7654",
+        "repository": str(Path(__file__).parent.parent).encode(),
+    }
     named |= {"time as a number": b"1744897062", "time in a zip or film": struct.pack(">I", 1_744_897_062)}
     for name, text in (("host", socket.gethostname()), ("user", getpass.getuser())):
-        if len(text) >= 5 and text.lower() not in ("localhost", "runner"):  # shorter ones turn up in coded pictures by chance
+        # Shorter ones turn up in coded pictures by chance
+        if len(text) >= 5 and text.lower() not in ("localhost", "runner"):
             named[name] = text.encode()
-    wide = {f"{name}, UTF-16": text.decode().encode("utf-16-le") for name, text in named.items() if text.isascii() and len(text) > 5}
+    wide = {
+        f"{name}, UTF-16": text.decode().encode("utf-16-le")
+        for name, text in named.items()
+        if text.isascii() and len(text) > 5
+    }
     return named | wide
 
 
@@ -149,7 +159,11 @@ def test_pictures_and_films_carry_no_blocks_of_words(outputs):
             with Image.open(io.BytesIO(content)) as image:
                 image.load()
                 assert not dict(image.getexif()), path
-                words = [name for name in ("exif", "xmp", "comment", "photoshop", "XML:com.adobe.xmp") if image.info.get(name)]
+                words = [
+                    name
+                    for name in ("exif", "xmp", "comment", "photoshop", "XML:com.adobe.xmp")
+                    if image.info.get(name)
+                ]
                 assert not words, (path, words)
                 assert b"qz" not in (image.info.get("icc_profile") or b""), path
         if path.endswith(".mp4") and not path.startswith("p.zip/"):

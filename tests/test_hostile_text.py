@@ -173,7 +173,11 @@ def test_keys_of_a_stated_form_take_no_script(table):
     for key in CHECKED[table]:
         if key in ("theme", "aliases", "turn", "order"):
             continue
-        for text in [*vectors(), *(f"https://shop.example/{text}" for text in vectors()), *(f"a@b.example{t}" for t in vectors())]:
+        for text in [
+            *vectors(),
+            *(f"https://shop.example/{text}" for text in vectors()),
+            *(f"a@b.example{t}" for t in vectors()),
+        ]:
             try:
                 made = model.model_validate(_with(table, key, text))
             except ValidationError:

@@ -97,7 +97,9 @@ def test_without_a_measured_camera_the_axis_and_the_lens_hold_it(name):
     width, height = camera[6]
     focal35 = camera[4] * 43.27 / np.hypot(width, height)
     spots = [spot(rng, camera, False, (0, 2, 4, 6, 8, 10), 1.0) for _ in range(2)]
-    view, fitted = fit_points([marks for marks, _ in spots], measures_of(camera, False, known=False), camera[6], focal35)
+    view, fitted = fit_points(
+        [marks for marks, _ in spots], measures_of(camera, False, known=False), camera[6], focal35
+    )
     for one, (_, truth) in zip(fitted, spots):
         assert one.error_px < 3
         assert np.hypot(*(view.place(one.point, ANGLES) - truth).T).max() < 0.01 * np.hypot(width, height)
@@ -126,7 +128,9 @@ def test_hidden_when_behind_and_shown_all_round_on_the_axis():
         assert all(in_sight(near, ANGLES, (0, 360)))
 
 
-@pytest.mark.parametrize(("angles", "near"), [((0, 10), True), ((0, 10, 20), False), ((0, 180), True), ((350, 10), False)])
+@pytest.mark.parametrize(
+    ("angles", "near"), [((0, 10), True), ((0, 10, 20), False), ((0, 180), True), ((350, 10), False)]
+)
 def test_frames_too_near_in_angle(angles, near):
     assert too_near(angles) is near
 

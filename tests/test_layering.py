@@ -50,7 +50,9 @@ def imports_of(file: Path) -> set[str]:
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "builder":
             names = [f"{node.module}.{alias.name}" for alias in node.names]
-            found |= {name if (BUILDER.parent / (name.replace(".", "/") + ".py")).exists() else node.module for name in names}
+            found |= {
+                name if (BUILDER.parent / (name.replace(".", "/") + ".py")).exists() else node.module for name in names
+            }
             if node.module == "builder":
                 found |= {f"builder.{alias.name}" for alias in node.names if (BUILDER / f"{alias.name}.py").exists()}
         elif isinstance(node, ast.Import):

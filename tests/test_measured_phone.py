@@ -34,9 +34,13 @@ def light(table) -> list[np.ndarray]:
     return [table.linear(turn)[0] for turn in TURNS]
 
 
-def shot(folder: Path, light: Sequence[np.ndarray], phone: Phone, shaken: Mapping[int, np.ndarray] = {}) -> SpinMeasures:
+def shot(
+    folder: Path, light: Sequence[np.ndarray], phone: Phone, shaken: Mapping[int, np.ndarray] = {}
+) -> SpinMeasures:
     for index, scene in enumerate(light):
-        write_photo(folder / f"IMG_{index:04d}.jpg", phone.shoot(shaken.get(index, scene), index), quality=85, subsampling=2)
+        write_photo(
+            folder / f"IMG_{index:04d}.jpg", phone.shoot(shaken.get(index, scene), index), quality=85, subsampling=2
+        )
     return measure_spin(find_photos(folder).photos, slug="pot", source="", widest=WIDTH)
 
 

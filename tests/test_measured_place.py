@@ -95,7 +95,9 @@ def test_a_coloured_board_is_said_to_be_one():
     table, pictures = drawn("pot")
     blue = to_codes(to_light(pictures) * np.array([0.15, 0.5, 1.0], np.float32))
     backdrop, camera = laid(blue)
-    found = measure_neutral(backdrop, measure_turning(backdrop, camera.still), Axis(table.axis_x, 0.0, table.axis_y), None)
+    found = measure_neutral(
+        backdrop, measure_turning(backdrop, camera.still), Axis(table.axis_x, 0.0, table.axis_y), None
+    )
     assert not found.known and found.gain == (1.0, 1.0, 1.0)
     assert "coloured" in found.why and found.ab[1] < -20
 
@@ -120,7 +122,9 @@ def with_arm(picture: np.ndarray, colour: tuple, seed: int) -> np.ndarray:
 def test_nothing_is_in_the_way_of_a_clean_turn(shape):
     table, pictures = drawn(shape)
     backdrop, _ = laid(pictures)
-    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True)
+    found = measure_obstruction(
+        measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True
+    )
     assert found.frames == () and found.share.max() < found.limit / 2
 
 
@@ -131,7 +135,9 @@ def test_hands_are_found_in_their_frames_and_no_others(colour):
     for frame in (4, 15, 16):
         pictures[frame] = with_arm(pictures[frame], colour, frame)
     backdrop, _ = laid(pictures)
-    found = measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True)
+    found = measure_obstruction(
+        measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True
+    )
     assert found.frames == (4, 15, 16)
 
 
@@ -183,7 +189,12 @@ def test_a_passing_shadow_is_not_in_the_way():
     shaded = pictures.copy()
     shaded[6] = to_codes(to_light(pictures[6]) * cv2.GaussianBlur(dim, (0, 0), 12)[..., None])
     backdrop, _ = laid(shaded)
-    assert measure_obstruction(measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True).frames == ()
+    assert (
+        measure_obstruction(
+            measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y)), backdrop.pictures, True
+        ).frames
+        == ()
+    )
 
 
 def test_edges_of_the_picture_that_the_subject_touches():

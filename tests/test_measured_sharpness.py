@@ -8,7 +8,12 @@ import pytest
 from skimage import data
 
 from builder.measured.sharpness import (
-    SEEN_PX, compare_softness, measure_sharpness, smeared_across, softness_of, still_smear,
+    SEEN_PX,
+    compare_softness,
+    measure_sharpness,
+    smeared_across,
+    softness_of,
+    still_smear,
 )  # fmt: skip
 
 WHOLE = np.ones((300, 300), bool)

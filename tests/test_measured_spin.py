@@ -54,7 +54,7 @@ def test_every_fault_is_found_and_nothing_else(faulty):
     measures, _, _ = faulty
     found = kinds(measures, "warn", "fail")
     assert sorted(found) == [("blurred", (13,)), ("bumped", (18,)), ("duplicate", (9,)), ("obstructed", (5,))]
-    assert ("flicker" in {kind for kind, _ in kinds(measures, "note")})
+    assert "flicker" in {kind for kind, _ in kinds(measures, "note")}
     assert measures.verdict == "reshoot"
 
 
@@ -64,7 +64,9 @@ def test_numbers_are_those_of_the_drawing(faulty):
     sound = [k for k in range(24) if k not in (5,)]
     error = np.array([frames[k].exposure_ev - ev[k] for k in sound])
     assert np.abs(error - np.median(error)).max() < 0.03
-    gains = np.array([f.gain for f in frames]).prod(axis=1) ** (1 / 3) * 2.0 ** np.array([f.exposure_ev for f in frames])
+    gains = np.array([f.gain for f in frames]).prod(axis=1) ** (1 / 3) * 2.0 ** np.array(
+        [f.exposure_ev for f in frames]
+    )
     assert gains == pytest.approx(np.full(24, np.median(gains)), rel=0.02)
     shifts = np.array([f.shift_px for f in frames])
     assert np.abs(shifts[[k for k in range(18) if k not in (5, 13)]]).max() < 0.3

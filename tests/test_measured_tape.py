@@ -51,7 +51,9 @@ def measured(tmp_path_factory):
         cover = (200, 430, 0.3) if k == COVERED else None
         light = plain_pot(draw(SCENE, 77.0 - turn, seed=k, noise=0.004, cover=cover))
         if k >= BUMPED:
-            light = cv2.warpAffine(light, np.array([[1, 0, 3.0], [0, 1, -2.0]]), light.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+            light = cv2.warpAffine(
+                light, np.array([[1, 0, 3.0], [0, 1, -2.0]]), light.shape[::-1], borderMode=cv2.BORDER_REPLICATE
+            )
         pixels = to_codes((light[..., None] * (1.0, 0.97, 0.9)).astype(np.float32))
         write_photo(folder / f"IMG_{k:04d}.jpg", pixels, quality=93, subsampling=2)
     return measure_spin(find_photos(folder).photos, slug="pot", source="pot", widest=640), turns
@@ -93,7 +95,9 @@ def test_a_frame_that_shows_no_tape_takes_its_place_between_its_neighbours():
     assert with_tape(fit, None, True) is fit
 
 
-@pytest.mark.parametrize("scene", [Scene(), Scene(shape="boat", marks=36, zero_mark=True), Scene(disc_rgb=(0.05,) * 3, clutter=True)])
+@pytest.mark.parametrize(
+    "scene", [Scene(), Scene(shape="boat", marks=36, zero_mark=True), Scene(disc_rgb=(0.05,) * 3, clutter=True)]
+)
 def test_plain_rim_marks_are_never_read_as_the_code(scene):
     table = Turntable(scene, width=480, height=360)
     pictures = [cv2.cvtColor(table.photo(k * 51.0, noise_seed=k), cv2.COLOR_RGB2GRAY) for k in range(4)]

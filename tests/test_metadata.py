@@ -31,7 +31,16 @@ def test_oembed(item):
     assert isinstance(answer["width"], int) and isinstance(answer["height"], int)
     thumbnail = {"thumbnail_url", "thumbnail_width", "thumbnail_height"}
     assert thumbnail <= answer.keys()  # all three or none
-    assert set(answer) <= thumbnail | {"version", "type", "title", "provider_name", "provider_url", "html", "width", "height"}
+    assert set(answer) <= thumbnail | {
+        "version",
+        "type",
+        "title",
+        "provider_name",
+        "provider_url",
+        "html",
+        "width",
+        "height",
+    }
     frame = html5lib.parseFragment(answer["html"], namespaceHTMLElements=False).find("iframe")
     assert frame.attrib["src"] == f"{ROOT}{item.slug}/embed/"
     assert (int(frame.attrib["width"]), int(frame.attrib["height"])) == (answer["width"], answer["height"])
@@ -133,7 +142,9 @@ def test_sitemap():
 # ---- addresses and snippets
 
 
-@pytest.mark.parametrize("url", ["https://host.example/spins", "https://host.example/spins/", "https://host.example/spins//"])
+@pytest.mark.parametrize(
+    "url", ["https://host.example/spins", "https://host.example/spins/", "https://host.example/spins//"]
+)
 def test_one_slash_behind_the_root(url):
     assert metadata.item_address(replace(SHOP, url=url), ITEM) == "https://host.example/spins/milk-jug/"
 

@@ -69,7 +69,9 @@ each_page = pytest.mark.parametrize("name", ALL_HTML)
 
 def test_files_of_an_item():
     pages = render_item(SHOP, BARE_ITEM, ASSETS, Theme())
-    assert set(pages) == {f"bare/{name}" for name in ("index.html", "embed/index.html", "spin.json", "spin.js", "oembed.json")}
+    assert set(pages) == {
+        f"bare/{name}" for name in ("index.html", "embed/index.html", "spin.json", "spin.js", "oembed.json")
+    }
     assert "bare/oembed.json" not in render_item(NO_ADDRESS, BARE_ITEM, ASSETS, Theme())
 
 
@@ -158,7 +160,9 @@ def test_ids_are_unique_and_labels_lead_to_fields(name):
 def test_nothing_inline_under_a_strict_policy(name):
     """CSP Level 3: no script or style in the page, no style or on… attribute; JSON blocks are no scripts."""
     tree = parse(ALL_HTML[name])
-    policies = [m.attrib["content"] for m in tree.iter("meta") if m.attrib.get("http-equiv") == "Content-Security-Policy"]
+    policies = [
+        m.attrib["content"] for m in tree.iter("meta") if m.attrib.get("http-equiv") == "Content-Security-Policy"
+    ]
     text = "; ".join(policies)
     assert "default-src 'none'" in text and "base-uri 'none'" in text and "form-action 'none'" in text
     assert "unsafe" not in text and "*" not in text and "data:" not in text
@@ -172,7 +176,9 @@ def test_nothing_inline_under_a_strict_policy(name):
 
 def test_policy_comes_before_anything_it_governs():
     for text in ALL_HTML.values():
-        assert text.index("Content-Security-Policy") < min(text.index(tag) for tag in ("<link", "<title") if tag in text)
+        assert text.index("Content-Security-Policy") < min(
+            text.index(tag) for tag in ("<link", "<title") if tag in text
+        )
 
 
 # ---- inert
@@ -190,7 +196,9 @@ def hostile_item():
 def test_script_in_any_text_stays_text():
     item = hostile_item()
     shop = replace(SHOP, name=SCRIPT, credit=SCRIPT, contact="a&b@c.example")
-    pages = html_of(render_site(shop, [item], ASSETS, Theme())) | {"proof": render_proof(shop, [item], ASSETS, Theme())["index.html"]}
+    pages = html_of(render_site(shop, [item], ASSETS, Theme())) | {
+        "proof": render_proof(shop, [item], ASSETS, Theme())["index.html"]
+    }
     for path, text in pages.items():
         tree = parse(text)
         for script in tree.iter("script"):
@@ -246,7 +254,9 @@ def test_without_an_address_only_the_shops_own_links_leave():
 def test_nothing_is_loaded_from_elsewhere():
     for path, text in html_of(SITE).items():
         for element in parse(text).iter():
-            loaded = [element.attrib.get("src", "")] + [p.split()[0] for p in element.attrib.get("srcset", "").split(",") if p.strip()]
+            loaded = [element.attrib.get("src", "")] + [
+                p.split()[0] for p in element.attrib.get("srcset", "").split(",") if p.strip()
+            ]
             if element.tag == "link" and element.attrib["rel"] in ("stylesheet", "icon", "preload"):
                 loaded.append(element.attrib["href"])
             assert not [address for address in loaded if urlsplit(address).netloc], path
@@ -285,13 +295,28 @@ def test_canonical_addresses():
 def test_item_page_shows_all_a_customer_looks_for():
     page = SITE["milk-jug/index.html"]
     words = " ".join(parse(page).find("body").itertext())
-    for shown in ("£48.00", "In stock", "Refurbished", "SB-17", "4006381333931", "kitchen", "12, 30° apart", "The lip", "Photos: our own", "2.4\u00a0MB"):
+    for shown in (
+        "£48.00",
+        "In stock",
+        "Refurbished",
+        "SB-17",
+        "4006381333931",
+        "kitchen",
+        "12, 30° apart",
+        "The lip",
+        "Photos: our own",
+        "2.4\u00a0MB",
+    ):
         assert shown in words, shown
     assert 'href="https://shop.example/buy?item=1&amp;from=spin"' in page
     assert "mailto:bench@saltmarsh-bench.example?subject=Enquiry%3A%20Milk%20jug%20%28SB-17%29" in page
     assert 'alt="Milk jug, seen from the front"' in page
-    assert {"preview.gif", "preview.mp4", "still.jpg", "contact.jpg"} <= {a.attrib["href"] for a in parse(page).iter("a") if "download" in a.attrib}
-    fields = {f.attrib["id"]: f.text or f.attrib.get("value") for f in parse(page).iter() if f.tag in ("input", "textarea")}
+    assert {"preview.gif", "preview.mp4", "still.jpg", "contact.jpg"} <= {
+        a.attrib["href"] for a in parse(page).iter("a") if "download" in a.attrib
+    }
+    fields = {
+        f.attrib["id"]: f.text or f.attrib.get("value") for f in parse(page).iter() if f.tag in ("input", "textarea")
+    }
     assert "<iframe" in fields["snippet-frame"] and "<kick-spin" in fields["snippet-element"]
     assert fields["page-link"] == "https://saltmarsh-bench.example/spins/milk-jug/"
 
@@ -328,7 +353,11 @@ def test_embed_page_is_the_viewer_alone():
     element = parse(page).find(".//kick-spin")
     assert "embed" in element.attrib and element.attrib["base"] == "../"
     notes = element.findall(".//noscript//details//li")  # its marks can't be opened without script
-    assert [note.find("strong").text for note in notes] == [spot["label"] for spot in json.loads(SITE["milk-jug/spin.json"])["hotspots"]] != []
+    assert (
+        [note.find("strong").text for note in notes]
+        == [spot["label"] for spot in json.loads(SITE["milk-jug/spin.json"])["hotspots"]]
+        != []
+    )
     assert "noindex" not in page
     assert "color-scheme" not in page
     assert parse(page).find(".//header") is None
@@ -355,7 +384,10 @@ def test_one_item_needs_no_filter():
 
 def test_old_addresses_lead_on():
     """Meta refresh of 0 seconds: W3C technique H76."""
-    for path, goal in (("old-jug/index.html", "../milk-jug/index.html"), ("old-jug/embed/index.html", "../../milk-jug/embed/index.html")):
+    for path, goal in (
+        ("old-jug/index.html", "../milk-jug/index.html"),
+        ("old-jug/embed/index.html", "../../milk-jug/embed/index.html"),
+    ):
         page = SITE[path]
         assert f'<meta http-equiv="refresh" content="0; url={goal}">' in page
         assert '<meta name="robots" content="noindex">' in page
@@ -379,7 +411,9 @@ def test_drafts_say_so_and_keep_out_of_lists():
 
 def test_logo_stands_for_the_name():
     pages = render_site(replace(SHOP, logo=Logo("assets/logo 1.png", 200, 60)), [BARE_ITEM], ASSETS, Theme())
-    assert '<img src="../assets/logo%201.png" alt="Saltmarsh Bench" width="200" height="60">' in pages["bare/index.html"]
+    assert (
+        '<img src="../assets/logo%201.png" alt="Saltmarsh Bench" width="200" height="60">' in pages["bare/index.html"]
+    )
     assert parse(pages["index.html"]).find(".//h1/img").attrib["alt"] == "Saltmarsh Bench"
 
 

@@ -111,9 +111,7 @@ def test_another_program_unpacks_it(tmp_path):
 def test_cached_content_and_files_can_go_in(tmp_path):
     entry = Cache(tmp_path / "cache").put("ab12", {"film": b"film"})
     (tmp_path / "logo.png").write_bytes(b"logo")
-    write_proof(
-        tmp_path / "p.zip", [SiteFile("a.mp4", entry.blobs["film"]), SiteFile("l.png", tmp_path / "logo.png")]
-    )
+    write_proof(tmp_path / "p.zip", [SiteFile("a.mp4", entry.blobs["film"]), SiteFile("l.png", tmp_path / "logo.png")])
     with zipfile.ZipFile(tmp_path / "p.zip") as archive:
         assert (archive.read("proofs/a.mp4"), archive.read("proofs/l.png")) == (b"film", b"logo")
     with pytest.raises(InputError, match="can't be read"):
@@ -132,9 +130,7 @@ def test_an_earlier_proof_is_replaced(tmp_path):
 @pytest.mark.parametrize("content", [b"", b"a letter", b"PK\x03\x04 cut off"])
 def test_anything_else_is_not(tmp_path, content):
     (tmp_path / "proofs.zip").write_bytes(content)
-    with pytest.raises(
-        OutputError, match="is there already and isn't a proof by Kickwheel. Name another file"
-    ):
+    with pytest.raises(OutputError, match="is there already and isn't a proof by Kickwheel. Name another file"):
         write_proof(tmp_path / "proofs.zip", FILES)
     assert (tmp_path / "proofs.zip").read_bytes() == content
     assert len(list(tmp_path.iterdir())) == 1

@@ -62,9 +62,7 @@ def answering(preview: Preview):
 
 def get(server, path: str, method: str = "GET", **headers: str) -> tuple[http.client.HTTPResponse, bytes]:
     connection = http.client.HTTPConnection(*server.server_address, timeout=10)
-    connection.request(
-        method, path, headers={name.replace("_", "-"): value for name, value in headers.items()}
-    )
+    connection.request(method, path, headers={name.replace("_", "-"): value for name, value in headers.items()})
     response = connection.getresponse()
     body = response.read()
     connection.close()
@@ -105,9 +103,7 @@ class TestFiles:
         assert page.endswith(b"</script></body></html>") and page.startswith((PAGE % b"first")[:-14])
         for name in ("preview.js", "preview.css", "news.js"):
             assert get(running, f"/.kickwheel/{name}")[0].status == 200
-        assert (running.preview.out / "index.html").read_bytes() == PAGE % b"first", (
-            "only the served copy is changed"
-        )
+        assert (running.preview.out / "index.html").read_bytes() == PAGE % b"first", "only the served copy is changed"
 
     def test_head(self, running):
         response, body = get(running, "/toy-boat/preview.mp4", "HEAD")
@@ -144,9 +140,7 @@ class TestFiles:
         response, body = get(running, "/toy-boat/preview.mp4", Range="bytes=10000-")
         assert (response.status, response.headers["Content-Range"], body) == (416, "bytes */10000", b"")
 
-    @pytest.mark.parametrize(
-        "asked", ["bytes=0-1,5-6", "lines=0-1", "bytes=", "bytes=-", "bytes=a-b", "bytes=9-1x"]
-    )
+    @pytest.mark.parametrize("asked", ["bytes=0-1,5-6", "lines=0-1", "bytes=", "bytes=-", "bytes=a-b", "bytes=9-1x"])
     def test_ranges_that_may_be_ignored_are(self, running, asked):
         assert get(running, "/toy-boat/preview.mp4", Range=asked)[1] == FILM
         assert get(running, "/toy-boat/preview.mp4", Range="bytes=0-1", If_Range='"x"')[0].status == 200
@@ -221,9 +215,7 @@ class TestTurnedAway:
     def test_a_redirect_stays_here(self, tmp_path):
         (tmp_path / "shop.example").mkdir()
         (tmp_path / "shop.example/index.html").touch()
-        assert (
-            find_file(tmp_path, "//shop.example") is None and find_file(tmp_path, "//shop.example/") is None
-        )
+        assert find_file(tmp_path, "//shop.example") is None and find_file(tmp_path, "//shop.example/") is None
 
     @pytest.mark.parametrize(
         "sent",
@@ -243,9 +235,7 @@ class TestTurnedAway:
             b"GET /" + b"x/" * 2000 + b" HTTP/1.1\r\nHost: localhost\r\n\r\n",
             b"\xff" * 3000,
             b"GET / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 40\r\n\r\nGET /toy-boat/ HTTP/1.1\r\n\r\n",
-            b"GET /toy-boat/preview.mp4 HTTP/1.1\r\nHost: localhost\r\nRange: bytes="
-            + b"9" * 5000
-            + b"-\r\n\r\n",
+            b"GET /toy-boat/preview.mp4 HTTP/1.1\r\nHost: localhost\r\nRange: bytes=" + b"9" * 5000 + b"-\r\n\r\n",
         ],
     )
     def test_nonsense_is_survived_without_a_word_on_the_terminal(self, running, sent, capfd):
@@ -303,8 +293,7 @@ class TestPort:
             with pytest.raises(OutputError) as caught:
                 open_server(Preview(Path("x")), port)
         assert str(caught.value) == (
-            f"port {port}: is in use by another program. "
-            "Choose another with --port, or leave it out to get a free one."
+            f"port {port}: is in use by another program. Choose another with --port, or leave it out to get a free one."
         )
         with pytest.raises(OutputError, match="can't be used"):
             open_server(Preview(Path("x")), 70_000)
@@ -349,9 +338,7 @@ class TestWatcher:
         for folder in ("shop/photos", "shop/site", "shop/.kickwheel", "outside"):
             (tmp_path / folder).mkdir(parents=True)
         watcher = Watcher([tmp_path / "shop/site"], print)
-        watcher.watch(
-            [tmp_path / "shop", tmp_path / "shop/photos", tmp_path / "outside", tmp_path / "missing"]
-        )
+        watcher.watch([tmp_path / "shop", tmp_path / "shop/photos", tmp_path / "outside", tmp_path / "missing"])
         yield watcher, tmp_path
         watcher.stop()
 
@@ -473,9 +460,7 @@ def test_an_open_page_reloads_and_shows_faults_under_its_own_strict_policy(tmp_p
         (tmp_path / "catalog.toml").write_text("broken")
         expect(page.get_by_role("alert")).to_contain_text("line 1: this is broken. Mend it.", timeout=10_000)
         expect(page.locator("h1")).to_have_text("second")
-        assert (
-            page.evaluate("getComputedStyle(document.getElementById('kickwheel-faults')).position") == "fixed"
-        )
+        assert page.evaluate("getComputedStyle(document.getElementById('kickwheel-faults')).position") == "fixed"
         (tmp_path / "catalog.toml").write_text("third")
         expect(page.locator("h1")).to_have_text("third", timeout=10_000)
         expect(page.get_by_role("alert")).to_have_count(0)

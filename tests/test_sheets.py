@@ -40,9 +40,7 @@ def cell_corners(page: np.ndarray, count: int, wide: int, tall: int) -> list[tup
 
 @pytest.mark.parametrize("count", [2, 24, 36])
 def test_every_frame_stands_in_turning_order(count):
-    pictures = [
-        np.full((180, 240, 3), (30 + 200 * index // count, 80, 120), np.uint8) for index in range(count)
-    ]
+    pictures = [np.full((180, 240, 3), (30 + 200 * index // count, 80, 120), np.uint8) for index in range(count)]
     page = page_of(sheets.make_contact_sheet(pictures, "Coffee pot", "Saltmarsh Bench"))
     for index, (left, top, width, height) in enumerate(cell_corners(page, count, 240, 180)):
         centre = page[top + height // 2, left + width // 2].astype(int)

@@ -88,9 +88,7 @@ def test_an_update_writes_only_what_changed_and_removes_what_went(tmp_path, each
     assert tree(out) == changed
     assert (result.written, result.reused, result.removed) == (2, 1, 1)
     now = (out / "index.html").stat()
-    assert (now.st_ino, now.st_mtime_ns) == (kept.st_ino, kept.st_mtime_ns), (
-        "an unchanged file is shared, not copied"
-    )
+    assert (now.st_ino, now.st_mtime_ns) == (kept.st_ino, kept.st_mtime_ns), "an unchanged file is shared, not copied"
     assert not (out / "toy-boat/poster.jpg").exists() and alone(out)
 
 
@@ -304,9 +302,7 @@ def test_a_damaged_manifest_is_not_trusted(tmp_path):
     good = (out / MANIFEST).read_bytes()
     for bad in (b"", b"{}", good[:-9], good.replace(b"boat/index", b"bout/index"), b"[1]", b"\xff" * 40):
         (out / MANIFEST).write_bytes(bad)
-        with pytest.raises(
-            OutputError, match="is damaged or from a newer version. Move what you want to keep"
-        ):
+        with pytest.raises(OutputError, match="is damaged or from a newer version. Move what you want to keep"):
             write_site(out, files({"index.html": b"new"}))
         assert tree(out) == PAGES and alone(out)
 
@@ -371,9 +367,7 @@ class TestCheckOutput:
     def test_a_mounted_folder(self, shop):
         self.refuse(shop, Path("/proc"), "mounted folder or a whole disk, which can't be swapped")
 
-    @pytest.mark.skipif(
-        not hasattr(os, "geteuid") or os.geteuid() != 0, reason="becomes another user: needs root"
-    )
+    @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="becomes another user: needs root")
     def test_no_permission(self):
         folder = Path(tempfile.mkdtemp(prefix="kickwheel-test-"))
         (folder / "catalog.toml").touch()
@@ -393,9 +387,7 @@ class TestCheckOutput:
 def test_hashed_names():
     one, two = hashed_name("viewer.js", b"one"), hashed_name("viewer.js", b"two")
     assert one != two and one == hashed_name("viewer.js", hashlib.blake2b(b"one", digest_size=16).hexdigest())
-    assert (
-        one.startswith("assets/viewer.") and one.endswith(".js") and len(one) == len("assets/viewer..js") + 12
-    )
+    assert one.startswith("assets/viewer.") and one.endswith(".js") and len(one) == len("assets/viewer..js") + 12
     assert hashed_name("LICENSE", b"").startswith("assets/LICENSE.")
 
 
@@ -456,16 +448,11 @@ class TestLinks:
     def test_root_absolute_links_of_the_404_page(self):
         page = '<a href="/shop/">home</a><img src="/shop/boat/a%20b.jpg">'
         assert self.faults("404.html", page, site_path="/shop/") == []
-        assert (
-            len(self.faults("404.html", '<a href="/index.html"><a href="/shop/x">', site_path="/shop/")) == 2
-        )
+        assert len(self.faults("404.html", '<a href="/index.html"><a href="/shop/x">', site_path="/shop/")) == 2
 
     def test_style_sheets(self):
         assert (
-            self.faults(
-                "assets/style.css", "@font-face{src:url('f.woff2')} a{background:url(../boat/a%20b.jpg)}"
-            )
-            == []
+            self.faults("assets/style.css", "@font-face{src:url('f.woff2')} a{background:url(../boat/a%20b.jpg)}") == []
         )
         assert "no such file" in self.faults("assets/style.css", "a{background:url(nope.png)}")[0]
 

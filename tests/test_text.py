@@ -52,7 +52,9 @@ def test_markdown_can_do_no_harm(attack):
 
 
 def test_markdown_keeps_what_a_description_needs():
-    made = render_markdown("A **fine** *jug*.\n\n- one\n- two\n\n| a | b |\n|---|---|\n| 1 | 2 |\n\n[shop](https://shop.example)")
+    made = render_markdown(
+        "A **fine** *jug*.\n\n- one\n- two\n\n| a | b |\n|---|---|\n| 1 | 2 |\n\n[shop](https://shop.example)"
+    )
     for piece in ("<strong>fine</strong>", "<em>jug</em>", "<li>one</li>", "<td>1</td>", 'href="https://shop.example"'):
         assert piece in made
 
@@ -91,7 +93,13 @@ def test_prices_have_the_currencys_minor_units(currency, digits):
 
 @pytest.mark.parametrize(
     ("language", "written"),
-    [("en", "£1,248.50"), ("en-GB", "£1,248.50"), ("de", "1.248,50\u00a0£"), ("xx", "£1,248.50"), ("de-AT-1996", "£\u00a01.248,50")],
+    [
+        ("en", "£1,248.50"),
+        ("en-GB", "£1,248.50"),
+        ("de", "1.248,50\u00a0£"),
+        ("xx", "£1,248.50"),
+        ("de-AT-1996", "£\u00a01.248,50"),
+    ],
 )  # Unicode CLDR 42 and later, currency patterns (from memory)
 def test_prices_are_written_as_the_language_does(language, written):
     assert format_price("1248.50", "GBP", language) == written

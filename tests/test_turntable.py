@@ -22,7 +22,7 @@ def spin(angles, sign=1, scene=Scene(), **camera):
 
 
 def steps_of(angles, closed=True):
-    return np.diff(angles, prepend=angles[-1] - 360.0)[0 if closed else 1:]
+    return np.diff(angles, prepend=angles[-1] - 360.0)[0 if closed else 1 :]
 
 
 def faults(found: TurnFit) -> tuple[list[int], list[int]]:
@@ -41,7 +41,8 @@ def test_a_textured_turn_with_a_skip_and_a_repeat():
     assert found.direction == ("counterclockwise" if sign > 0 else "clockwise")
     repeats, skips = faults(found)
     assert repeats == [15]
-    assert skips == [7] or not skips and found.step_sigma_deg[7] > 2.0  # in pictures as small as this it may stay in doubt, never wrong
+    # In pictures as small as this it may stay in doubt, never wrong
+    assert skips == [7] or not skips and found.step_sigma_deg[7] > 2.0
     assert found.axis_x == pytest.approx(table.axis_x, abs=0.003 * table.width)
     assert np.mean(off < 4 * np.array(found.step_sigma_deg)) > 0.95  # errors are as large as said
 
@@ -49,7 +50,8 @@ def test_a_textured_turn_with_a_skip_and_a_repeat():
 def test_a_part_turn_has_its_true_steps():
     angles = uneven_angles(12, seed=3, sigma_deg=0.5, sweep_deg=120)
     table, pictures = spin(angles, sign=-1, scene=Scene(seed=3))
-    found = measure_turn(pictures, closed=False, focal_px=table.focal_px)  # scale rests on the lens where no turn closes
+    # Scale rests on the lens where no turn closes
+    found = measure_turn(pictures, closed=False, focal_px=table.focal_px)
     assert found.direction == "clockwise"
     off = np.array(found.steps_deg[1:]) - steps_of(angles, closed=False)
     assert found.sigma_deg is not None and found.closing_gap_deg is None
@@ -59,7 +61,9 @@ def test_a_part_turn_has_its_true_steps():
 def test_a_part_turn_by_an_unknown_long_lens_has_its_true_scale():
     """Perspective alone tells the lens, and with it how far the steps are; the usual lens, taken instead, makes them a fifth too small."""
     angles = uneven_angles(19, seed=3, sigma_deg=0.5, sweep_deg=180)
-    table, pictures = spin(angles, scene=Scene(seed=23, shape="boat"), focal35_mm=70.0, distance_mm=1350.0, elevation_deg=21.0)
+    table, pictures = spin(
+        angles, scene=Scene(seed=23, shape="boat"), focal35_mm=70.0, distance_mm=1350.0, elevation_deg=21.0
+    )
     found = measure_turn(pictures, closed=False)
     assert found.sigma_deg is not None
     assert found.angles_deg[-1] / angles[-1] == pytest.approx(1.0, abs=0.03)
@@ -78,12 +82,20 @@ def test_very_many_frames_are_judged_as_well():
 
 def test_white_glaze_on_white_with_even_marks_is_judged_right_or_not_at_all():
     """What is mirrored stays where it is, and rim marks come to the places of others: at even steps each to the next one's."""
-    scene = Scene(texture="plain", body_rgb=(0.78, 0.78, 0.75), disc_rgb=(0.86, 0.86, 0.85), backdrop_rgb=(0.86, 0.85, 0.83), marks=36)
+    scene = Scene(
+        texture="plain",
+        body_rgb=(0.78, 0.78, 0.75),
+        disc_rgb=(0.86, 0.86, 0.85),
+        backdrop_rgb=(0.86, 0.85, 0.83),
+        marks=36,
+    )
     angles = uneven_angles(24, seed=3, sigma_deg=1.5)
     table = StudioTable("glaze", scene, width=480, height=360, focal35_mm=44.0)
     found = measure_turn([table.photo(angle, noise_seed=k, exposure=0.95) for k, angle in enumerate(angles)])
     if found.sigma_deg is not None:
-        assert np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5 and found.direction == "counterclockwise"
+        assert (
+            np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5 and found.direction == "counterclockwise"
+        )
     assert not faults(found)[0] and not faults(found)[1]
 
 
@@ -107,7 +119,8 @@ def test_a_frame_shot_late_is_put_in_its_place():
 
 
 def test_only_frames_shot_late_change_their_places():
-    turned = np.array([0.0, 1.0, 2.9, 2.8, 4.0, 5.0, 1.9])  # the fourth is off by a fifth of a step, the last was shot late
+    # The fourth is off by a fifth of a step, the last was shot late
+    turned = np.array([0.0, 1.0, 2.9, 2.8, 4.0, 5.0, 1.9])
     assert turning_order(turned, ()) == list(range(7))
     assert turning_order(turned, {6}) == [0, 1, 6, 2, 3, 4, 5]
 

@@ -186,9 +186,7 @@ def test_slimmed_script_means_the_same() -> None:
 @needs_node
 def test_short_names_mean_the_same() -> None:
     body = KEPT.replace("`t ${a} ${`n ${b} // no`} {`", "'t'")
-    body = body.replace("return JSON.stringify(", "answer(JSON.stringify(").replace(
-        "typeof later])", "typeof later]))"
-    )
+    body = body.replace("return JSON.stringify(", "answer(JSON.stringify(").replace("typeof later])", "typeof later]))")
     wrapped = f"(() => {{\n'use strict';\n{body}\n}})();\n"
     short = slim_script(wrapped, short=True)
     assert "const{width:" in short and "renamed" not in short and "shadow" not in short and ".first" in short

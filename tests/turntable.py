@@ -56,33 +56,47 @@ def _solids(scene: Scene) -> list[_Solid]:
     body, dark = scene.body_rgb, tuple(0.25 * value for value in scene.body_rgb)
     texture = -1 if scene.texture == "plain" else 0
 
-    def cylinder(at: tuple[float, float, float], radius: float, top: float, height: float,
-                 rgb: tuple = body, wears: int = -1) -> _Solid:
+    def cylinder(
+        at: tuple[float, float, float], radius: float, top: float, height: float, rgb: tuple = body, wears: int = -1
+    ) -> _Solid:
         return _Solid("cylinder", (x + at[0], y + at[1], at[2]), (radius, top, height), rgb, wears)
 
     if scene.shape == "jar":
         return [cylinder((0, 0, 0), r, 0.8 * r, 2.4 * r, body, texture)]
     if scene.shape == "mug":
-        return [cylinder((0, 0, 0), r, r, 1.9 * r, body, texture),
-                cylinder((1.35 * r, 0, 0.4 * r), 0.1 * r, 0.1 * r, 1.1 * r),
-                _Solid("box", (x + 1.15 * r, y, 0.4 * r), (0.25 * r, 0.1 * r, 0.18 * r), body, -1),
-                _Solid("box", (x + 1.15 * r, y, 1.35 * r), (0.25 * r, 0.1 * r, 0.18 * r), body, -1)]
+        return [
+            cylinder((0, 0, 0), r, r, 1.9 * r, body, texture),
+            cylinder((1.35 * r, 0, 0.4 * r), 0.1 * r, 0.1 * r, 1.1 * r),
+            _Solid("box", (x + 1.15 * r, y, 0.4 * r), (0.25 * r, 0.1 * r, 0.18 * r), body, -1),
+            _Solid("box", (x + 1.15 * r, y, 1.35 * r), (0.25 * r, 0.1 * r, 0.18 * r), body, -1),
+        ]
     if scene.shape == "boat":
-        return [_Solid("box", (x, y, 0), (2.2 * r, 0.6 * r, 0.9 * r), body, texture),
-                _Solid("box", (x - 0.5 * r, y, 0.9 * r), (0.8 * r, 0.4 * r, 0.6 * r), (0.6, 0.55, 0.42), texture),
-                cylinder((-0.5 * r, 0.0, 1.5 * r), 0.2 * r, 0.22 * r, 0.5 * r, (0.7, 0.4, 0.05)),
-                cylinder((1.2 * r, 0.0, 0.9 * r), 0.06 * r, 0.05 * r, 1.8 * r, (0.25, 0.13, 0.06))]
-    return [cylinder((0, 0, 0), r, 0.85 * r, 2.6 * r, body, texture),
-            cylinder((0, 0, 2.6 * r), 0.85 * r, 0.2 * r, 0.45 * r),
-            _Solid("ball", (x, y, 3.2 * r), (0.22 * r,) * 3, dark, -1),
-            cylinder((1.6 * r, 0.15 * r, 0.8 * r), 0.12 * r, 0.12 * r, 1.3 * r, dark),
-            _Solid("box", (x + 1.25 * r, y + 0.15 * r, 1.95 * r), (0.4 * r, 0.12 * r, 0.2 * r), dark, -1),
-            _Solid("box", (x + 1.25 * r, y + 0.15 * r, 0.7 * r), (0.4 * r, 0.12 * r, 0.2 * r), dark, -1),
-            cylinder((-1.4 * r, -0.2 * r, 0.6 * r), 0.2 * r, 0.12 * r, 1.7 * r, body, texture)]
+        return [
+            _Solid("box", (x, y, 0), (2.2 * r, 0.6 * r, 0.9 * r), body, texture),
+            _Solid("box", (x - 0.5 * r, y, 0.9 * r), (0.8 * r, 0.4 * r, 0.6 * r), (0.6, 0.55, 0.42), texture),
+            cylinder((-0.5 * r, 0.0, 1.5 * r), 0.2 * r, 0.22 * r, 0.5 * r, (0.7, 0.4, 0.05)),
+            cylinder((1.2 * r, 0.0, 0.9 * r), 0.06 * r, 0.05 * r, 1.8 * r, (0.25, 0.13, 0.06)),
+        ]
+    return [
+        cylinder((0, 0, 0), r, 0.85 * r, 2.6 * r, body, texture),
+        cylinder((0, 0, 2.6 * r), 0.85 * r, 0.2 * r, 0.45 * r),
+        _Solid("ball", (x, y, 3.2 * r), (0.22 * r,) * 3, dark, -1),
+        cylinder((1.6 * r, 0.15 * r, 0.8 * r), 0.12 * r, 0.12 * r, 1.3 * r, dark),
+        _Solid("box", (x + 1.25 * r, y + 0.15 * r, 1.95 * r), (0.4 * r, 0.12 * r, 0.2 * r), dark, -1),
+        _Solid("box", (x + 1.25 * r, y + 0.15 * r, 0.7 * r), (0.4 * r, 0.12 * r, 0.2 * r), dark, -1),
+        cylinder((-1.4 * r, -0.2 * r, 0.6 * r), 0.2 * r, 0.12 * r, 1.7 * r, body, texture),
+    ]
 
 
-def uneven_angles(count: int, *, seed: int = 0, sigma_deg: float = 0.0, skipped: Sequence[int] = (),
-                  repeated: Sequence[int] = (), sweep_deg: float = 360.0) -> np.ndarray:
+def uneven_angles(
+    count: int,
+    *,
+    seed: int = 0,
+    sigma_deg: float = 0.0,
+    skipped: Sequence[int] = (),
+    repeated: Sequence[int] = (),
+    sweep_deg: float = 360.0,
+) -> np.ndarray:
     """Growing angles (count,) from 0 of a turn by hand.
 
     Each stop is off its mark by sigma_deg / √2, so that steps scatter by sigma_deg. skipped: frames before which the table went two
@@ -103,9 +117,19 @@ class Turntable:
     focal35_mm: 35 mm-equivalent focal length, by the diagonal.
     """
 
-    def __init__(self, scene: Scene = Scene(), *, width: int = 640, height: int = 480, focal35_mm: float = 28.0,
-                 distance_mm: float = 620.0, elevation_deg: float = 16.0, aim_mm: float = 70.0,
-                 pan_px: float = 0.0, roll_deg: float = 0.0) -> None:
+    def __init__(
+        self,
+        scene: Scene = Scene(),
+        *,
+        width: int = 640,
+        height: int = 480,
+        focal35_mm: float = 28.0,
+        distance_mm: float = 620.0,
+        elevation_deg: float = 16.0,
+        aim_mm: float = 70.0,
+        pan_px: float = 0.0,
+        roll_deg: float = 0.0,
+    ) -> None:
         self.scene, self.width, self.height = scene, width, height
         self.focal_px = focal35_mm / 43.27 * float(np.hypot(width, height))
         tilt, roll, pan = np.radians(elevation_deg), np.radians(roll_deg), np.arctan(pan_px / self.focal_px)
@@ -159,7 +183,7 @@ class Turntable:
             for _ in range(10):
                 side = rng.choice([0.0, 0.88])
                 x0, y0 = int((side + rng.uniform(0, 0.07)) * columns), int(rng.uniform(0.05, 0.9) * rows)
-                picture[y0:y0 + rows // 12, x0:x0 + columns // 25] = rng.uniform(0.05, 0.6, 3)
+                picture[y0 : y0 + rows // 12, x0 : x0 + columns // 25] = rng.uniform(0.05, 0.6, 3)
         return np.ascontiguousarray(picture)
 
     @cached_property
@@ -168,8 +192,12 @@ class Turntable:
         rng = np.random.default_rng(self.scene.seed)
         grain = np.ones((512, 2048), np.float32)
         count = 900 if self.scene.texture == "speckled" else 0
-        for x, y, size, level in zip(rng.integers(0, 2048, count), rng.integers(0, 512, count),
-                                     rng.integers(2, 7, count), rng.uniform(0.3, 3.0, count)):
+        for x, y, size, level in zip(
+            rng.integers(0, 2048, count),
+            rng.integers(0, 512, count),
+            rng.integers(2, 7, count),
+            rng.uniform(0.3, 3.0, count),
+        ):
             cv2.circle(grain, (int(x), int(y)), int(size), float(level), -1)
         if self.scene.texture != "plain":
             print_ = np.zeros(grain.shape, np.uint8)
@@ -187,7 +215,7 @@ class Turntable:
         for k in range(self.scene.marks):
             column = round((k + 0.5) * 4096 / self.scene.marks)
             long = 2 if self.scene.zero_mark and k == 0 else 1
-            face[128 - 10 * long:, column - 5:column + 6] = ink
+            face[128 - 10 * long :, column - 5 : column + 6] = ink
         return cv2.GaussianBlur(face, (0, 0), 1.2)
 
     # ---- one frame
@@ -200,13 +228,17 @@ class Turntable:
         part, hit = self._turned_part(np.radians(angle_deg), self._rays[rows, columns], light[rows, columns])
         light[rows, columns], cover[rows, columns] = part, hit
         size = (self.width, self.height)
-        return cv2.resize(light, size, interpolation=cv2.INTER_AREA), cv2.resize(cover, size, interpolation=cv2.INTER_AREA)
+        return cv2.resize(light, size, interpolation=cv2.INTER_AREA), cv2.resize(
+            cover, size, interpolation=cv2.INTER_AREA
+        )
 
     @cached_property
     def _box(self) -> tuple[tuple[int, int], tuple[int, int]]:
         """Rows and columns of the doubled picture that the disc and the subject's swing cover."""
-        swing = max([self.scene.disc_radius_mm] +
-                    [float(np.hypot(*solid.at[:2])) + float(max(solid.size[:2])) * 1.1 for solid in self.solids])
+        swing = max(
+            [self.scene.disc_radius_mm]
+            + [float(np.hypot(*solid.at[:2])) + float(max(solid.size[:2])) * 1.1 for solid in self.solids]
+        )
         top = max(solid.at[2] + solid.size[2] for solid in self.solids)
         around = np.linspace(0, 2 * np.pi, 64)
         ring = np.stack([swing * np.cos(around), swing * np.sin(around)], -1)
@@ -217,9 +249,13 @@ class Turntable:
     def _turned_part(self, angle: float, rays: np.ndarray, behind: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         shape = rays.shape[:2]
         turn = np.array([[np.cos(angle), np.sin(angle), 0], [-np.sin(angle), np.cos(angle), 0], [0, 0, 1]])
-        own = (rays.reshape(-1, 3) @ turn.T.astype(np.float32))  # into the object's frame
+        own = rays.reshape(-1, 3) @ turn.T.astype(np.float32)  # into the object's frame
         eye = turn @ self.eye
-        light, depth, hit = behind.reshape(-1, 3).copy(), np.full(len(own), np.inf, np.float32), np.zeros(len(own), np.float32)
+        light, depth, hit = (
+            behind.reshape(-1, 3).copy(),
+            np.full(len(own), np.inf, np.float32),
+            np.zeros(len(own), np.float32),
+        )
         self._draw_disc(own, eye, rays.reshape(-1, 3), light, depth)
         for solid in self.solids:
             around = self._around(solid, turn, shape)
@@ -253,7 +289,9 @@ class Turntable:
         rows, columns = np.arange(max(y0, 0), min(y1, shape[0])), np.arange(max(x0, 0), min(x1, shape[1]))
         return (rows[:, None] * shape[1] + columns).ravel()
 
-    def _draw_disc(self, own: np.ndarray, eye: np.ndarray, still: np.ndarray, light: np.ndarray, depth: np.ndarray) -> None:
+    def _draw_disc(
+        self, own: np.ndarray, eye: np.ndarray, still: np.ndarray, light: np.ndarray, depth: np.ndarray
+    ) -> None:
         radius = self.scene.disc_radius_mm
         with np.errstate(divide="ignore"):
             near = np.where(own[:, 2] < 0, -eye[2] / own[:, 2], np.inf).astype(np.float32)
@@ -274,9 +312,20 @@ class Turntable:
             light[where] = np.asarray(self.scene.disc_rgb) * (factor * grain)[:, None]
             depth[where] = along[where]
 
-    def photo(self, angle_deg: float, *, noise_seed: int = 0, noise: float = 0.006, exposure: float = 1.0,
-              white_gains: tuple[float, float, float] = (1.0, 1.0, 1.0), blur_px: float = 0.0, shake_px: float = 0.0,
-              shift_px: tuple[float, float] = (0.0, 0.0), roll_deg: float = 0.0, hand: bool = False) -> np.ndarray:
+    def photo(
+        self,
+        angle_deg: float,
+        *,
+        noise_seed: int = 0,
+        noise: float = 0.006,
+        exposure: float = 1.0,
+        white_gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
+        blur_px: float = 0.0,
+        shake_px: float = 0.0,
+        shift_px: tuple[float, float] = (0.0, 0.0),
+        roll_deg: float = 0.0,
+        hand: bool = False,
+    ) -> np.ndarray:
         """uint8 (h, w, 3) sRGB of the table turned counter-clockwise by angle_deg.
 
         noise: standard deviation in linear light at white, falling with its square root; blur_px: Gaussian defocus; shake_px: length
@@ -287,8 +336,13 @@ class Turntable:
         if hand:
             light = self._with_hand(light)
         if shift_px != (0.0, 0.0) or roll_deg:
-            light = cv2.warpAffine(light, self.bump(shift_px, roll_deg), (self.width, self.height),
-                                   flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            light = cv2.warpAffine(
+                light,
+                self.bump(shift_px, roll_deg),
+                (self.width, self.height),
+                flags=cv2.INTER_CUBIC,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
         if blur_px:
             light = cv2.GaussianBlur(light, (0, 0), blur_px)
         if shake_px:
@@ -347,7 +401,9 @@ def _met_cylinder(solid: _Solid, rays: np.ndarray, eye: np.ndarray, atlas: np.nd
     place = arm + near[:, None] * rays[where]
     on = (place[:, 2] > 0) & (place[:, 2] < height) & (near > 0)
     where, near, place = where[on], near[on], place[on]
-    normal = np.c_[place[:, :2] / np.maximum(np.hypot(place[:, 0], place[:, 1]), 1e-9)[:, None], np.full(len(place), -slope)]
+    normal = np.c_[
+        place[:, :2] / np.maximum(np.hypot(place[:, 0], place[:, 1]), 1e-9)[:, None], np.full(len(place), -slope)
+    ]
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     grain = np.ones(len(where), np.float32)
     if solid.texture >= 0:
@@ -359,7 +415,12 @@ def _met_cylinder(solid: _Solid, rays: np.ndarray, eye: np.ndarray, atlas: np.nd
     place = arm[:2] + cap[lid, None] * rays[lid, :2]
     inside = (place**2).sum(1) < top**2
     lid = lid[inside]
-    yield lid, cap[lid].astype(np.float32), np.broadcast_to([0.0, 0.0, 1.0], (len(lid), 3)), np.ones(len(lid), np.float32)
+    yield (
+        lid,
+        cap[lid].astype(np.float32),
+        np.broadcast_to([0.0, 0.0, 1.0], (len(lid), 3)),
+        np.ones(len(lid), np.float32),
+    )
 
 
 def _met_box(solid: _Solid, rays: np.ndarray, eye: np.ndarray, atlas: np.ndarray):
@@ -388,8 +449,16 @@ def _lookup(atlas: np.ndarray, column: np.ndarray, row: np.ndarray) -> np.ndarra
         return np.zeros(0, np.float32)
     wide = np.concatenate([atlas, atlas[:, :2]], 1)
     step = 30_000
-    parts = [cv2.remap(wide, (column[k:k + step] % atlas.shape[1]).astype(np.float32)[:, None], row[k:k + step].astype(np.float32)[:, None],
-                       cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(-1, *atlas.shape[2:]) for k in range(0, len(column), step)]
+    parts = [
+        cv2.remap(
+            wide,
+            (column[k : k + step] % atlas.shape[1]).astype(np.float32)[:, None],
+            row[k : k + step].astype(np.float32)[:, None],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ).reshape(-1, *atlas.shape[2:])
+        for k in range(0, len(column), step)
+    ]
     return np.concatenate(parts)
 
 

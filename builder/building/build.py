@@ -203,7 +203,12 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
 
 
 def _make_share(
-    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+    job: Job,
+    catalog: Catalog,
+    measured: list[tuple[Spin, SpinMeasures]],
+    spots: Spots,
+    workers: Workers,
+    terminal: Terminal,
 ) -> BuildResult:
     """The pictures of these items in the cache or store, for a later build to take from there."""
 
@@ -221,7 +226,12 @@ def _make_share(
 
 
 def _write(
-    job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], spots: Spots, workers: Workers, terminal: Terminal
+    job: Job,
+    catalog: Catalog,
+    measured: list[tuple[Spin, SpinMeasures]],
+    spots: Spots,
+    workers: Workers,
+    terminal: Terminal,
 ) -> BuildResult:
     """Pictures and pages into the site. A cached result that turns out damaged is made again, once.
 
@@ -248,7 +258,14 @@ def _write(
 
 
 def _result(
-    job: Job, measured, shown: list[Shown], spots: Spots, workers: Workers, written: WrittenSite | None, *, stopped: bool = False
+    job: Job,
+    measured,
+    shown: list[Shown],
+    spots: Spots,
+    workers: Workers,
+    written: WrittenSite | None,
+    *,
+    stopped: bool = False,
 ) -> BuildResult:
     def said(slug: str, large: bool) -> tuple[str, ...]:
         return tuple(spot.words(number) for number, spot in enumerate(spots[slug], 1) if spot.large == large)

@@ -37,9 +37,7 @@ def theme_of(catalog: Catalog) -> Theme:
 class Filling:
     """Raises InputError for a theme that isn't there or fails, DamagedEntry for cached content that is damaged."""
 
-    def __init__(
-        self, site: SiteWriter, job: Job, catalog: Catalog, spots: Mapping[str, tuple[ItemSpot, ...]]
-    ) -> None:
+    def __init__(self, site: SiteWriter, job: Job, catalog: Catalog, spots: Mapping[str, tuple[ItemSpot, ...]]) -> None:
         self.site, self.job, self.catalog, self.spots = site, job, catalog, spots
         self.theme = theme_of(catalog)
         require_theme(self.theme)

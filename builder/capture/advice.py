@@ -13,11 +13,9 @@ CAUTIONS = (
     "Blades: cut away from yourself, on a mat, with a fresh blade; put it away whenever you put it down.",
     "Lamps get hot: keep paper, cloth and foam board clear of them, let them cool before you move them, and "
     "don’t leave them on alone.",
-    "Cables: keep them out of the way, or tape them down, so that nobody pulls a lamp or the phone off the "
-    "table.",
+    "Cables: keep them out of the way, or tape them down, so that nobody pulls a lamp or the phone off the table.",
     "Stands and backdrop: weigh them down. A foam board falls over at the first draught.",
-    "Loads: nothing heavy, filled or sharp off the centre of a disc that can tip. Try a full turn by hand "
-    "first.",
+    "Loads: nothing heavy, filled or sharp off the centre of a disc that can tip. Try a full turn by hand first.",
     "Flashing light can harm people with photosensitive epilepsy: no strobe for a hand-turned shoot.",
     "Mains wiring, rigging and lifting: follow your local codes and leave them to a licensed person.",
 )
@@ -40,8 +38,7 @@ def frames_advice(frames: int) -> str:
     """One sentence on the number of frames, for a spin that is dragged."""
     if frames < FEW_FRAMES:
         return (
-            f"{frames} frames turn in visible jumps; {FEW_FRAMES} to {MANY_FRAMES} are usual, 36 is the "
-            "round number."
+            f"{frames} frames turn in visible jumps; {FEW_FRAMES} to {MANY_FRAMES} are usual, 36 is the round number."
         )
     if frames > MANY_FRAMES:
         return (

@@ -70,9 +70,7 @@ def place_camera(
     used = f_number if f_number is not None else stop or optics.F_NUMBERS[-1]
     near, far = optics.sharp_range(distance_mm, lens.focal_mm, used, lens.blur_mm)
     filled = optics.filled(distance_mm, subject, lens, elevation_deg)
-    on_sensor = (
-        optics.image_distance(distance_mm, lens.focal_mm) / distance_mm
-    )  # mm on the sensor a mm at the axis
+    on_sensor = optics.image_distance(distance_mm, lens.focal_mm) / distance_mm  # mm on the sensor a mm at the axis
     px_per_mm = picture_px[0] / lens.width_mm * on_sensor if picture_px else None
     edge_mm = radius * math.radians(step_deg)
     camera = Camera(
@@ -110,13 +108,9 @@ def _with_notes(camera: Camera, subject: Subject, share: float, output_px: int, 
     notes = []
     swing = subject.swing_mm
     if camera.filled > 1:
-        notes.append(
-            f"From {plain(camera.distance_mm, 0)} mm the turning subject doesn’t fit the picture: step back."
-        )
+        notes.append(f"From {plain(camera.distance_mm, 0)} mm the turning subject doesn’t fit the picture: step back.")
     if camera.distance_mm < optics.CALM_SWINGS * swing:
-        times = (optics.CALM_SWINGS * swing - camera.lens.focal_mm) / (
-            camera.distance_mm - camera.lens.focal_mm
-        )
+        times = (optics.CALM_SWINGS * swing - camera.lens.focal_mm) / (camera.distance_mm - camera.lens.focal_mm)
         notes.append(
             f"The camera stands {camera.distance_mm / swing:.1f} swings away; nearer than 3 the near side "
             "swells. "
@@ -136,8 +130,7 @@ def _with_notes(camera: Camera, subject: Subject, share: float, output_px: int, 
         )
     if (camera.f_number_needed or 0) > camera.f_number_limit:
         notes.append(
-            f"Past f/{plain(camera.f_number_limit)} diffraction softens the whole picture: "
-            "rather step back and crop."
+            f"Past f/{plain(camera.f_number_limit)} diffraction softens the whole picture: rather step back and crop."
         )
     if camera.finished_px is not None and camera.finished_px < output_px:
         notes.append(

@@ -103,9 +103,7 @@ def centre_sheet(disc: Disc, paper: Paper) -> Sheet:
         )
     shapes += _centre_tick(disc, x, y - notch.centre_mm, room.y)
     shapes += [Text(x + 8, room.y + 6 + 4.6 * row, line, 3.1) for row, line in enumerate(INSTRUCTIONS)]
-    return framed(
-        "centre-finder", "Centre finder", "Works for any disc; the small mark is for yours.", paper, shapes
-    )
+    return framed("centre-finder", "Centre finder", "Works for any disc; the small mark is for yours.", paper, shapes)
 
 
 def _centre_tick(disc: Disc, x: float, y: float, top: float) -> list[Shape]:

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import click
 
-
 # Options of which one group says the same thing: one of them on the command line sets the catalogue's aside.
 ALTERNATIVES = ({"disc", "radius", "rim"}, {"frames", "max_step"}, {"focal35", "focal", "sensor"})
 
@@ -18,16 +17,10 @@ ALTERNATIVES = ({"disc", "radius", "rim"}, {"frames", "max_step"}, {"focal35", "
 @click.argument("catalog", required=False, type=click.Path(path_type=Path))
 @click.option("--disc", metavar="LENGTH", help="Diameter of the disc, like 330mm, 33cm or 13.5in.")
 @click.option("--radius", metavar="LENGTH", help="Its radius.")
-@click.option(
-    "--rim", metavar="LENGTH", help="Its circumference, measured round the rim. Any two are cross-checked."
-)
-@click.option(
-    "--frames", type=int, metavar="N", help="Frames a turn; 36 if nothing is said, 24 to 48 are usual."
-)
+@click.option("--rim", metavar="LENGTH", help="Its circumference, measured round the rim. Any two are cross-checked.")
+@click.option("--frames", type=int, metavar="N", help="Frames a turn; 36 if nothing is said, 24 to 48 are usual.")
 @click.option("--max-step", type=float, metavar="DEGREES", help="Or the largest step between frames.")
-@click.option(
-    "--pace", type=float, default=1.5, show_default=True, metavar="SECONDS", help="Seconds a frame."
-)
+@click.option("--pace", type=float, default=1.5, show_default=True, metavar="SECONDS", help="Seconds a frame.")
 @click.option(
     "--ruler",
     default="1mm",
@@ -35,9 +28,7 @@ ALTERNATIVES = ({"disc", "radius", "rim"}, {"frames", "max_step"}, {"focal35", "
     metavar="LENGTH",
     help="Finest division of your ruler: 1mm, 0.5mm, 1/16in, 1/8in.",
 )
-@click.option(
-    "--subject", metavar="WxDxH", help="Width, depth and height of the subject, like 250x130x235mm."
-)
+@click.option("--subject", metavar="WxDxH", help="Width, depth and height of the subject, like 250x130x235mm.")
 @click.option("--focal35", metavar="MM", help="35 mm-equivalent focal length, like 26.")
 @click.option("--focal", metavar="MM", help="True focal length; with --sensor, or with --focal35.")
 @click.option("--sensor", metavar="WxH", help="Size of the sensor, like 36x24mm.")
@@ -87,9 +78,7 @@ ALTERNATIVES = ({"disc", "radius", "rim"}, {"frames", "max_step"}, {"focal35", "
     metavar="LENGTH",
     help="Thickness of the paper of the rim tape.",
 )
-@click.option(
-    "--tape-height", default="15mm", show_default=True, metavar="LENGTH", help="Height of the rim tape."
-)
+@click.option("--tape-height", default="15mm", show_default=True, metavar="LENGTH", help="Height of the rim tape.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),

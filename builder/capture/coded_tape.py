@@ -33,9 +33,7 @@ def coded_tape_sheets(
                 left = x + at - strip.start_mm
                 shapes.append(Line(left, y + band + 0.4, left, y + height_mm, LINE_MM))
                 if size >= 1.4:
-                    shapes.append(
-                        Text(left + 0.7, y + height_mm - 1.2, str(index + 1), size, bold=index == 0)
-                    )
+                    shapes.append(Text(left + 0.7, y + height_mm - 1.2, str(index + 1), size, bold=index == 0))
         return shapes
 
     note = (

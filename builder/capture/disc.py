@@ -77,9 +77,7 @@ def measured_disc(
     ]
     if faults:
         return None, faults
-    diameters = {
-        name: value * {"rim": 1 / math.pi, "disc": 1.0, "radius": 2.0}[name] for name, value in given.items()
-    }
+    diameters = {name: value * {"rim": 1 / math.pi, "disc": 1.0, "radius": 2.0}[name] for name, value in given.items()}
     first, *others = diameters
     for other in others:
         apart = abs(diameters[other] / diameters[first] - 1)

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 HAIR_MM = 0.15  # thin enough to cut to
 LINE_MM = 0.3
 BOLD_MM = 0.6
-MARGIN_MM = (
-    10.0  # most desktop printers leave 3 to 6 mm blank, some 12 at one end; common practice, no source
-)
+MARGIN_MM = 10.0  # most desktop printers leave 3 to 6 mm blank, some 12 at one end; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,7 @@ def parse_length(text: str | float, place: str = "length") -> float:
     found = _LENGTH.fullmatch(str(text))
     unit = found[2].lower() if found else ""
     if not found or (unit and unit not in UNITS_MM):
-        raise InputError.at(
-            "plan", place, f"“{text}” is not a length", "Write it like 330mm, 33cm or 13.5in."
-        )
+        raise InputError.at("plan", place, f"“{text}” is not a length", "Write it like 330mm, 33cm or 13.5in.")
     return _number(found[1], text, place) * UNITS_MM.get(unit, 1.0)
 
 
@@ -43,9 +41,7 @@ def parse_lengths(text: str, count: int, place: str) -> tuple[float, ...]:
     parts = _SEPARATOR.split(str(text).strip())
     example = "x".join(("250", "130", "235")[:count]) + "mm"
     if len(parts) != count:
-        raise InputError.at(
-            "plan", place, f"“{text}” is not {count} lengths joined by x", f"Write it like {example}."
-        )
+        raise InputError.at("plan", place, f"“{text}” is not {count} lengths joined by x", f"Write it like {example}.")
     last_unit = re.search(r"[a-zA-Z\"]*$", parts[-1])[0]
     with_unit = [part if re.search(r"[a-zA-Z\"]$", part) else part + last_unit for part in parts]
     return tuple(parse_length(part, place) for part in with_unit)
@@ -71,9 +67,7 @@ def _number(text: str, whole: str | float, place: str) -> float:
     try:
         return float(sum(Fraction(part.replace(",", ".")) for part in text.split()))
     except (ZeroDivisionError, OverflowError):
-        raise InputError.at(
-            "plan", place, f"“{whole}” is not a length", "Write it like 330mm or 1/16in."
-        ) from None
+        raise InputError.at("plan", place, f"“{whole}” is not a length", "Write it like 330mm or 1/16in.") from None
 
 
 def inch_divisions(ruler_mm: float) -> int | None:
@@ -97,9 +91,7 @@ def on_ruler(length_mm: float, ruler_mm: float) -> str:
         return plain(length_mm, 3) if ruler_mm % 1 else plain(length_mm, 0)
     length = Fraction(round(length_mm / ruler_mm), divisions)
     whole, rest = divmod(length, 1)
-    return " ".join(
-        part for part in (str(whole) if whole or not rest else "", str(rest) if rest else "") if part
-    )
+    return " ".join(part for part in (str(whole) if whole or not rest else "", str(rest) if rest else "") if part)
 
 
 def ruler_unit(ruler_mm: float) -> str:

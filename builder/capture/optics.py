@@ -124,9 +124,7 @@ def sharp_range(distance_mm: float, focal_mm: float, f_number: float, blur_mm: f
     return s * (h - f) / (h + s - 2 * f), (s * (h - f) / (h - s) if s < h else math.inf)
 
 
-def f_number_needed(
-    distance_mm: float, near_mm: float, far_mm: float, focal_mm: float, blur_mm: float
-) -> float:
+def f_number_needed(distance_mm: float, near_mm: float, far_mm: float, focal_mm: float, blur_mm: float) -> float:
     """The smallest f-number that keeps near_mm … far_mm sharp when focused at distance_mm.
 
     `sharp_range` solved for H, for both limits; the harder one counts.
@@ -186,9 +184,7 @@ def filled(distance_mm: float, subject: Subject, lens: Lens, elevation_deg: floa
             if depth <= 0:
                 return math.inf
             up = level * math.cos(tilt) - toward * math.sin(tilt)
-            worst = max(
-                worst, 2 * across * v / (depth * lens.width_mm), 2 * abs(up) * v / (depth * lens.height_mm)
-            )
+            worst = max(worst, 2 * across * v / (depth * lens.width_mm), 2 * abs(up) * v / (depth * lens.height_mm))
     return worst
 
 

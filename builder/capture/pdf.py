@@ -76,7 +76,7 @@ def _write(canvas, text: Text, place: tuple[float, float]) -> None:
     canvas.setFont("Helvetica-Bold" if text.bold else "Helvetica", text.size * POINTS)
     canvas.translate(*place)
     canvas.rotate(-text.turn)
-    {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}[
-        text.align
-    ](0, 0, text.text)
+    {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}[text.align](
+        0, 0, text.text
+    )
     canvas.restoreState()

@@ -124,8 +124,7 @@ def _frames(wanted: PlanInput) -> tuple[int, list[Fault]]:
                 "plan",
                 "frames",
                 f"a turn of {frames} frame{'' if frames == 1 else 's'} can't be planned",
-                f"{FEWEST_FRAMES} to {MOST_FRAMES} can; {advice.FEW_FRAMES} to {advice.MANY_FRAMES} are "
-                "usual.",
+                f"{FEWEST_FRAMES} to {MOST_FRAMES} can; {advice.FEW_FRAMES} to {advice.MANY_FRAMES} are usual.",
             )
         ]
     if step is not None and frames < frames_for_step(step):
@@ -207,12 +206,7 @@ def _camera_faults(wanted: PlanInput) -> list[Fault]:
                 "Add --sensor 36x24mm (its own size), or --focal35, which a phone's Exif holds too.",
             )
         ]
-    if (
-        wanted.focal_mm
-        and wanted.sensor_mm
-        and wanted.focal35_mm
-        and min(wanted.focal_mm, *wanted.sensor_mm) > 0
-    ):
+    if wanted.focal_mm and wanted.sensor_mm and wanted.focal35_mm and min(wanted.focal_mm, *wanted.sensor_mm) > 0:
         from_sensor = wanted.focal_mm * optics.FRAME35_DIAGONAL_MM / math.hypot(*wanted.sensor_mm)
         if abs(from_sensor / wanted.focal35_mm - 1) > 0.1:
             return [

@@ -51,8 +51,7 @@ def _disc_section(plan: Plan) -> Section:
         (
             (
                 "Disc",
-                f"{shown(plan.disc.diameter_mm, ruler)} across, {shown(plan.disc.rim_mm, ruler)} round the "
-                "rim",
+                f"{shown(plan.disc.diameter_mm, ruler)} across, {shown(plan.disc.rim_mm, ruler)} round the rim",
             ),
             ("Step", f"{plain(marks.step_deg, 3)}°, {marks.frames} frames"),
             (
@@ -167,9 +166,7 @@ def plan_lines(plan: Plan, files: Sequence[Path] = ()) -> list[str]:
 def _wrapped(text: str, first: str, indent: int, width: int = 78) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(
-        text, width, initial_indent=first, subsequent_indent=" " * indent, break_on_hyphens=False
-    )
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=" " * indent, break_on_hyphens=False)
 
 
 def _mark_columns(plan: Plan) -> list[str]:

@@ -100,8 +100,7 @@ def ring_sheets(
             name = f"{'ABCDEFGH'[row]}{column + 1}"
             place = f"Sheet {name} of {count}: row {row + 1}, column {column + 1}. " if count > 1 else ""
             note = (
-                f"{place}Disc {plain(disc.diameter_mm)} mm, {frames} marks, "
-                f"numbered for a {turn} turn seen from above."
+                f"{place}Disc {plain(disc.diameter_mm)} mm, {frames} marks, numbered for a {turn} turn seen from above."
             )
             shapes = _tile(tiling, column, row, drawing)
             sheets.append(
@@ -124,18 +123,14 @@ def ring_shapes(disc: Disc, frames: int, turn: Turn, footprint_mm: tuple[float, 
     radius, step = disc.radius_mm, 360 / frames
     long = min(10.0, radius / 4)
     shapes: list[Shape] = [Circle(0, 0, radius, HAIR_MM), *_cross(radius)]
-    size = min(
-        3.4, 0.55 * math.radians(step) * (radius - long)
-    )  # numbers of up to three digits fit between marks
+    size = min(3.4, 0.55 * math.radians(step) * (radius - long))  # numbers of up to three digits fit between marks
     every = 1 if size >= 1.6 else math.ceil(1.6 / size)
     for index in range(frames):
         angle = math.radians(index * step) * (1 if turn == "clockwise" else -1)
         dx, dy = math.sin(angle), math.cos(angle)
         quarter = (4 * index) % frames == 0
         inner = radius - (long if quarter else 0.6 * long)
-        shapes.append(
-            Line(dx * radius, dy * radius, dx * inner, dy * inner, BOLD_MM if index == 0 else LINE_MM)
-        )
+        shapes.append(Line(dx * radius, dy * radius, dx * inner, dy * inner, BOLD_MM if index == 0 else LINE_MM))
         if index % every == 0:
             base = radius - long - 1 - max(size, 1.6) * (1 if every == 1 else 1.1)
             shapes.append(_blank(base, angle, max(size, 1.6), len(str(index + 1))))

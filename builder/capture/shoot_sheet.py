@@ -101,9 +101,7 @@ def _flow(plan: Plan, width: float) -> Iterator[object]:
                 yield _marks(plan, width)
     for section in lists(plan):
         box = section.title == "Checklist"
-        yield KeepTogether(
-            [Paragraph(_escaped(section.title), head), _points(section.sentences, box, body, width)]
-        )
+        yield KeepTogether([Paragraph(_escaped(section.title), head), _points(section.sentences, box, body, width)])
     yield Spacer(1, 4)
 
 
@@ -111,8 +109,7 @@ def _rows(rows, style, width: float):
     from reportlab.platypus import Paragraph, Table, TableStyle
 
     cells = [
-        [Paragraph(f"<b>{_escaped(label)}</b>", style), Paragraph(_escaped(value), style)]
-        for label, value in rows
+        [Paragraph(f"<b>{_escaped(label)}</b>", style), Paragraph(_escaped(value), style)] for label, value in rows
     ]
     return Table(
         cells,
@@ -140,9 +137,7 @@ def _marks(plan: Plan, width: float):
     columns = [marks[start : start + rows] for start in range(0, len(marks), rows)]
     cells = [["frame", "angle", "at", ""] * len(columns)]
     for row in range(rows):
-        cells.append(
-            [cell for column in columns for cell in ((*column[row], "") if row < len(column) else ("",) * 4)]
-        )
+        cells.append([cell for column in columns for cell in ((*column[row], "") if row < len(column) else ("",) * 4)])
     share = width / MARK_COLUMNS
     style = [
         ("FONT", (0, 0), (-1, -1), "Helvetica", 8.4),

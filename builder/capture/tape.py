@@ -102,9 +102,7 @@ def rim_tape_sheets(
         "a "
         f"{plain(disc.diameter_mm)} mm disc and paper {plain(paper_mm, 2)} mm thick."
     )
-    return lay_out(
-        "rim-tape", "Rim tape", note, tape_length(disc, paper_mm), spacing, height_mm, paper, marks
-    )
+    return lay_out("rim-tape", "Rim tape", note, tape_length(disc, paper_mm), spacing, height_mm, paper, marks)
 
 
 def lay_out(

@@ -52,8 +52,8 @@ def plan_files(plan: Plan) -> Iterator[tuple[str, bytes]]:
 def printables(plan: Plan) -> Iterator[tuple[str, str, list[Sheet]]]:
     """(file name, title, sheets) of everything drawn at true scale; nothing when no paper is wanted."""
     from builder.capture.centre import centre_sheet
-    from builder.capture.grey import grey_sheet
     from builder.capture.coded_tape import coded_tape_sheets
+    from builder.capture.grey import grey_sheet
     from builder.capture.ring import ring_sheets
     from builder.capture.tape import rim_tape_sheets
     from builder.rim.code import CELLS
@@ -66,17 +66,13 @@ def printables(plan: Plan) -> Iterator[tuple[str, str, list[Sheet]]]:
     yield (
         "rim-tape",
         "Rim tape",
-        rim_tape_sheets(
-            disc, frames, wanted.turn, wanted.paper_thickness_mm, wanted.tape_height_mm, plan.paper
-        ),
+        rim_tape_sheets(disc, frames, wanted.turn, wanted.paper_thickness_mm, wanted.tape_height_mm, plan.paper),
     )
     if disc.rim_mm >= SMALLEST_BAR_MM * 2 * CELLS:
         yield (
             "coded-tape",
             "Coded rim tape",
-            coded_tape_sheets(
-                disc, frames, wanted.turn, wanted.paper_thickness_mm, wanted.tape_height_mm, plan.paper
-            ),
+            coded_tape_sheets(disc, frames, wanted.turn, wanted.paper_thickness_mm, wanted.tape_height_mm, plan.paper),
         )
     yield "centre-finder", "Centre finder", [centre_sheet(disc, plan.paper)]
     yield "grey-card", "Grey card", [grey_sheet(plan.paper)]

@@ -133,9 +133,7 @@ Text = Annotated[str, Field(min_length=1, max_length=1000)]
 Line = Annotated[str, Field(min_length=1, max_length=300)]  # what a heading or a list entry can show
 FileName = Annotated[str, AfterValidator(_file_name)]
 Limit = Annotated[str | float, BeforeValidator(_limit)]
-Gains = Annotated[
-    tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)
-]
+Gains = Annotated[tuple[Number, Number, Number], BeforeValidator(_tuple), AfterValidator(_gains)]
 Box = Annotated[
     tuple[
         Annotated[int, Field(ge=0, lt=100_000)], Annotated[int, Field(ge=0, lt=100_000)],
@@ -159,13 +157,11 @@ class Shop(Declared):
         None, description="Currency of all prices, three letters after ISO 4217 (EUR, GBP …)."
     )
     theme: Text = Field("plain", description="Theme of the pages.")
-    contact: Annotated[str, AfterValidator(_mail)] | None = Field(
-        None, description="E-mail address for enquiries."
-    )
+    contact: Annotated[str, AfterValidator(_mail)] | None = Field(None, description="E-mail address for enquiries.")
     logo: Text | None = Field(None, description="Picture file of the shop's logo (SVG, PNG, JPEG, WebP).")
     credit: Text | None = Field(None, description="Credit line under every spin, for instance who took the photos.")
     disc_mm: Annotated[Number, Field(gt=20, lt=5000)] | None = Field(
-        None, description="Diameter of the turntable's disc in mm; needed for scale = \"same\"."
+        None, description='Diameter of the turntable\'s disc in mm; needed for scale = "same".'
     )
     allow_outside: bool = Field(False, description="Let paths leave the catalogue's folder.")
 
@@ -247,8 +243,9 @@ class Hotspot(Declared):
         " pixels of the upright photo, from its left and upper edge. A third frame makes it surer."
     )
     visible: Annotated[tuple[Degrees, Degrees], BeforeValidator(_tuple)] | None = Field(
-        None, description="From and to, in degrees of the turn (0 at the first frame): where the point isn't hidden;"
-        " absent: 90° to either side of facing the camera."
+        None,
+        description="From and to, in degrees of the turn (0 at the first frame): where the point isn't hidden;"
+        " absent: 90° to either side of facing the camera.",
     )
 
 
@@ -271,9 +268,7 @@ class Item(Declared):
     order: Literal["name", "time", "angle"] = Field(
         "name", description="Order of the frames: by file name, Exif time, or measured angle."
     )
-    drop: Annotated[tuple[FileName, ...], BeforeValidator(_tuple)] = Field(
-        (), description="File names to leave out."
-    )
+    drop: Annotated[tuple[FileName, ...], BeforeValidator(_tuple)] = Field((), description="File names to leave out.")
     first: Limit | None = Field(
         None, alias="from",
         description="File name of the first frame, where a folder holds more than this spin. "
@@ -286,7 +281,7 @@ class Item(Declared):
         None, description="Frames to take from a film, for a whole turn; 36 when absent."
     )
     replace: dict[FileName, FileName] = Field(
-        {}, description="Reshot frames: {\"old name\" = \"new name\"}; the new one takes the old one's place."
+        {}, description='Reshot frames: {"old name" = "new name"}; the new one takes the old one\'s place.'
     )
     sku: Line | None = Field(None, description="The shop's own number of the item.")
     gtin: Annotated[str, AfterValidator(_gtin)] | None = Field(
@@ -295,15 +290,13 @@ class Item(Declared):
     price: Annotated[Decimal, BeforeValidator(_price)] | None = Field(
         None, description="Price, a number without a currency sign."
     )
-    availability: Line | None = Field(
-        None, description='For instance "in stock", "made to order", "sold out".'
-    )
+    availability: Line | None = Field(None, description='For instance "in stock", "made to order", "sold out".')
     condition: Line | None = Field(None, description='For instance "new", "used", "refurbished".')
     link: Annotated[str, AfterValidator(_link)] | None = Field(None, description="Where the item can be bought.")
     tags: Annotated[tuple[Line, ...], BeforeValidator(_tuple)] = Field((), description="Words to filter by.")
-    aliases: Annotated[
-        tuple[Annotated[str, Field(pattern=SLUG_PATTERN)], ...], BeforeValidator(_tuple)
-    ] = Field((), description="Old slugs that keep working.")
+    aliases: Annotated[tuple[Annotated[str, Field(pattern=SLUG_PATTERN)], ...], BeforeValidator(_tuple)] = Field(
+        (), description="Old slugs that keep working."
+    )
     draft: bool = Field(False, description="true: built by `serve` only.")
     finish: FinishSettings | None = Field(None, description="Finish settings of this item alone.")
     hotspot: Annotated[tuple[Hotspot, ...], BeforeValidator(_tuple)] = Field(

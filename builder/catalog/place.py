@@ -11,7 +11,5 @@ def catalog_file(path: Path) -> Path:
     """The catalogue file of a folder, or the file itself. Raises CatalogError when there is none."""
     file = path / "catalog.toml" if path.is_dir() else path
     if not file.is_file():
-        raise CatalogError.at(
-            file, "", "there is no catalogue", f"Start one with: kickwheel new {file.parent or '.'}"
-        )
+        raise CatalogError.at(file, "", "there is no catalogue", f"Start one with: kickwheel new {file.parent or '.'}")
     return file

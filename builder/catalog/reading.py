@@ -127,7 +127,9 @@ def read_text(file: Path) -> str:
         with open(file, "rb") as opened:
             content = opened.read(LARGEST_TEXT + 1)
         if len(content) > LARGEST_TEXT:
-            raise CatalogError.at(file, "", f"it is larger than {LARGEST_TEXT // 1_000_000} MB", "Is this the right file?")
+            raise CatalogError.at(
+                file, "", f"it is larger than {LARGEST_TEXT // 1_000_000} MB", "Is this the right file?"
+            )
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
@@ -145,7 +147,9 @@ def _toml_advice(text: str, where: str) -> str:
 
 def slug_of(title: str) -> str:
     """A slug from a title: letters without accents, digits, hyphens. May be empty."""
-    plain = unicodedata.normalize("NFKD", title.replace("½", " 1-2 ").replace("ß", "ss").replace("ø", "o").replace("æ", "ae"))
+    plain = unicodedata.normalize(
+        "NFKD", title.replace("½", " 1-2 ").replace("ß", "ss").replace("ø", "o").replace("æ", "ae")
+    )
     return re.sub(r"[^a-z0-9]+", "-", plain.encode("ascii", "ignore").decode().lower()).strip("-")[:80].strip("-")
 
 
@@ -280,7 +284,13 @@ class _Reading:
         own = keys.finish.model_dump(exclude_unset=True) if keys.finish else {}
         finish = shared.model_copy(update=own)
         apart = [
-            self._apart(place if key in own else (), key, getattr(finish, key), frames_dir.parent if span else frames_dir, outside)
+            self._apart(
+                place if key in own else (),
+                key,
+                getattr(finish, key),
+                frames_dir.parent if span else frames_dir,
+                outside,
+            )
             for key in ("grey_card", "plate")
         ]
         stay_in = None if outside else self.file.parent
@@ -292,9 +302,13 @@ class _Reading:
         if not is_film:
             for key, value in (("from", keys.first), ("to", keys.last)):
                 if isinstance(value, float):
-                    self.fault(place + (key,), f"{key} = {value:g} is a time, and the frames are photos", "Give a file name.")
+                    self.fault(
+                        place + (key,), f"{key} = {value:g} is a time, and the frames are photos", "Give a file name."
+                    )
             if keys.frames_count is not None:
-                self.fault(place + ("frames_count",), "frames_count is for films, and the frames are photos", "Leave it out.")
+                self.fault(
+                    place + ("frames_count",), "frames_count is for films, and the frames are photos", "Leave it out."
+                )
             return None
         seconds: list[float | None] = []
         for key, value in (("from", keys.first), ("to", keys.last)):
@@ -307,7 +321,11 @@ class _Reading:
         if start is not None and end is not None and start >= end:
             self.fault(place + ("to",), "to lies before from", "Swap the two times.")
         if keys.replace:
-            self.fault(place + ("replace",), "a film's frames can't be replaced by photos", "Film the turn again, or shoot photos.")
+            self.fault(
+                place + ("replace",),
+                "a film's frames can't be replaced by photos",
+                "Film the turn again, or shoot photos.",
+            )
         return start, end
 
     def _description(self, place: tuple, raw: dict, outside: bool) -> str:
@@ -329,7 +347,9 @@ class _Reading:
     def _fit(self, place: tuple, text: str) -> str:
         """A description of a size that pages can show. Larger: a fault, and nothing."""
         if len(text) > MOST_DESCRIPTION:
-            self.fault(place, f"the description has {len(text)} characters, more than {MOST_DESCRIPTION}", "Shorten it.")
+            self.fault(
+                place, f"the description has {len(text)} characters, more than {MOST_DESCRIPTION}", "Shorten it."
+            )
         elif text.count("[") > MOST_BRACKETS:
             self.fault(place, f"the description has more than {MOST_BRACKETS} square brackets", "Take some links out.")
         else:
@@ -360,16 +380,22 @@ class _Reading:
             return self.fault(place, f"'{name}' can't be looked up ({error})", "Check the path.")
         if not inside and not outside:
             return self.fault(
-                place, f"'{name}' leads out of the catalogue's folder", "Move it inside, or set allow_outside = true in [shop]."
+                place,
+                f"'{name}' leads out of the catalogue's folder",
+                "Move it inside, or set allow_outside = true in [shop].",
             )
         if is_file and film and path.suffix.lower() in FILM_ENDINGS:
             return path
         if is_file:
             kinds = ", ".join(sorted(ending[1:].upper() for ending in FILM_ENDINGS))
-            return self.fault(place, f"'{name}' is a file, and no film ({kinds})", "Name a folder of photos, or a film.")
+            return self.fault(
+                place, f"'{name}' is a file, and no film ({kinds})", "Name a folder of photos, or a film."
+            )
         if not found:
             kind = "folder" if folder else "file"
-            return self.fault(place, f"there is no {kind} '{name}'", _near_path(path, folder) or f"Paths start from {home}.")
+            return self.fault(
+                place, f"there is no {kind} '{name}'", _near_path(path, folder) or f"Paths start from {home}."
+            )
         return path
 
     # --- slugs ---
@@ -395,7 +421,9 @@ class _Reading:
             aliases = raw.get("aliases") if isinstance(raw, dict) and isinstance(raw.get("aliases"), list) else []
             claims += [(alias, index, ("aliases", n)) for n, alias in enumerate(aliases) if isinstance(alias, str)]
         for slug, index, key in claims:
-            if first.setdefault(slug.casefold(), index) != index or (key[0] == "aliases" and (slug, index) in {(s, i) for s, i, k in claims if k[0] != "aliases"}):
+            if first.setdefault(slug.casefold(), index) != index or (
+                key[0] == "aliases" and (slug, index) in {(s, i) for s, i, k in claims if k[0] != "aliases"}
+            ):
                 self.fault(
                     ("item", index, *key),
                     f"the slug '{slug}' is already that of item {first[slug.casefold()] + 1}",
@@ -448,7 +476,7 @@ def _wrong_value(model: type[Declared], detail: dict, value: object) -> tuple[st
     if kind == "literal_error":
         choices = re.findall(r"'([^']+)'", context.get("expected", ""))
         near = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.4)
-        return seen, (f"Nearest: \"{near[0]}\". " if near else "") + (meaning or f"Choose from {', '.join(choices)}.")
+        return seen, (f'Nearest: "{near[0]}". ' if near else "") + (meaning or f"Choose from {', '.join(choices)}.")
     if kind == "string_pattern_mismatch" and key in ("slug", "aliases"):
         return seen, "A slug is one folder name of letters, digits, - and _."
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):

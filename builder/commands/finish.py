@@ -59,7 +59,10 @@ def _check_folder(out: Path, spin: Spin) -> None:
     ]  # fmt: skip
     if strange:
         raise OutputError.at(
-            folder, "", f"there is something this command didn't write ({strange[0]})", "Name another folder with --out."
+            folder,
+            "",
+            f"there is something this command didn't write ({strange[0]})",
+            "Name another folder with --out.",
         )
 
 
@@ -127,7 +130,11 @@ def finish_work(plan: "FinishPlan", index: int, folder: Path, file_format: str) 
 def _encoded(pixels, file_format: str) -> bytes:
     from PIL import Image
 
-    options = {"png": {"compress_level": 3}, "webp": {"lossless": True, "method": 2}, "jpeg": {"quality": 95, "subsampling": 0}}
+    options = {
+        "png": {"compress_level": 3},
+        "webp": {"lossless": True, "method": 2},
+        "jpeg": {"quality": 95, "subsampling": 0},
+    }
     if file_format == "jpeg" and pixels.ndim == 3 and pixels.shape[2] == 4:
         from builder.derivatives.reducing import flatten
 

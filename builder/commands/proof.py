@@ -26,7 +26,12 @@ PROOF_WIDTH = 960  # px: enough to judge a picture on a screen, small enough to 
 
 
 def make_proof(
-    catalog_path: Path, only: tuple[str, ...], out: Path | None, watermark: str | None, jobs: int | None, terminal: Terminal
+    catalog_path: Path,
+    only: tuple[str, ...],
+    out: Path | None,
+    watermark: str | None,
+    jobs: int | None,
+    terminal: Terminal,
 ) -> str:
     """Write the zip; returns a line to print. Raises KickwheelError."""
     if watermark is not None and not printable(watermark).strip():
@@ -91,4 +96,6 @@ def _slim(page: ItemPage) -> ItemPage:
     one = min(enough or last, key=lambda source: source["width"] if enough else -source["width"])
     poster = dataclasses.replace(page.poster, sources=())
     strip = {name: value for name, value in page.spin["strip"].items() if name != "avif"}
-    return dataclasses.replace(page, spin=dict(page.spin) | {"sources": [one], "strip": strip}, poster=poster, aliases=())
+    return dataclasses.replace(
+        page, spin=dict(page.spin) | {"sources": [one], "strip": strip}, poster=poster, aliases=()
+    )

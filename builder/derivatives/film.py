@@ -115,9 +115,7 @@ def _fitting_width(width: int, size: float, budget: int, power: float) -> int:
     return max(16, int(width * (0.97 * budget / size) ** (1 / power)) // 2 * 2)
 
 
-def _gif_of(
-    pictures: Sequence[np.ndarray], width: int, timing: Timing | None, backdrop: Colour | None
-) -> bytes:
+def _gif_of(pictures: Sequence[np.ndarray], width: int, timing: Timing | None, backdrop: Colour | None) -> bytes:
     """timing None: for a guess at the size, each picture once and whole."""
     small = [reduce_picture(flatten(picture), width) for picture in pictures]
     counts = sum(np.bincount(_colour_cells(picture).ravel(), minlength=1 << 18) for picture in small)
@@ -317,16 +315,11 @@ def _to_planes(picture: np.ndarray) -> _Planes:
     luma, *chroma = cv2.split(cv2.transform(picture.astype(np.float32), _video_matrix()))
     across = np.array([0.25, 0.5, 0.25], np.float32)
     down = np.array([0, 0.5, 0.5], np.float32)
-    halves = [
-        cv2.sepFilter2D(plane, -1, across, down, borderType=cv2.BORDER_REPLICATE)[::2, ::2]
-        for plane in chroma
-    ]
+    halves = [cv2.sepFilter2D(plane, -1, across, down, borderType=cv2.BORDER_REPLICATE)[::2, ::2] for plane in chroma]
     return _Planes(np.rint(plane).astype(np.uint8) for plane in (luma, *halves))
 
 
-def _held(
-    pictures: Sequence[np.ndarray], order: Sequence[int], stays: Sequence[int], turns: int
-) -> Iterator[_Planes]:
+def _held(pictures: Sequence[np.ndarray], order: Sequence[int], stays: Sequence[int], turns: int) -> Iterator[_Planes]:
     """Video frames, each picture repeated for as long as it stays."""
     tall, wide = (side // 2 * 2 for side in pictures[0].shape[:2])
     for _ in range(turns):

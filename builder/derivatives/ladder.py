@@ -44,9 +44,7 @@ def ladder_widths(widths: Sequence[int], finished_width: int) -> tuple[int, ...]
     return tuple(sorted({min(width, finished_width) for width in widths}))
 
 
-def fit_ladder(
-    ladder: Ladder, samples: Sequence[np.ndarray], boxes: Sequence[Box | None], sharpen: Sharpen
-) -> Ladder:
+def fit_ladder(ladder: Ladder, samples: Sequence[np.ndarray], boxes: Sequence[Box | None], sharpen: Sharpen) -> Ladder:
     """The ladder with its qualities measured.
 
     samples: three or so finished frames of the spin, well apart, as wide as the widest rung.
@@ -63,9 +61,7 @@ def fit_ladder(
     )
 
 
-def rung_quality(
-    pictures: Sequence[np.ndarray], format: str, boxes: Sequence[Box | None], box_width: int
-) -> int:
+def rung_quality(pictures: Sequence[np.ndarray], format: str, boxes: Sequence[Box | None], box_width: int) -> int:
     """Quality for one width of the ladder in one format.
 
     pictures: the samples at that width, sharpened. boxes: the subject's in each, in pixels of a picture

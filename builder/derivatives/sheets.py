@@ -129,9 +129,7 @@ def _draw_cell(
 ) -> None:
     """A picture smaller than its cell stands in the middle."""
     left, top = corner
-    page.paste(
-        Image.fromarray(cell), (left + (size[0] - cell.shape[1]) // 2, top + (size[1] - cell.shape[0]) // 2)
-    )
+    page.paste(Image.fromarray(cell), (left + (size[0] - cell.shape[1]) // 2, top + (size[1] - cell.shape[0]) // 2))
     border = 5 if mark else 1
     draw.rectangle(
         (left - border, top - border, left + size[0] - 1 + border, top + size[1] - 1 + border),
@@ -236,8 +234,6 @@ def _watermark_masks(text: str, width: int, height: int) -> tuple[np.ndarray, np
                 draw.text((x, y), text, font=font, fill=255, stroke_width=edge, anchor="la")
         turned = layer.rotate(_WATERMARK_TILT_DEG, Image.Resampling.BILINEAR)
         left, top = (reach - width) // 2, (reach - height) // 2
-        layers.append(
-            np.asarray(turned.crop((left, top, left + width, top + height)), np.float32)[..., None] / 255
-        )
+        layers.append(np.asarray(turned.crop((left, top, left + width, top + height)), np.float32)[..., None] / 255)
     letters, thick = layers
     return letters, np.maximum(thick - letters, 0)

@@ -26,9 +26,7 @@ def make_poster(pixels: np.ndarray, sharpen: Sharpen, width: int = _POSTER_WIDTH
     return encode_jpeg(sharpen(picture, picture.shape[1]))
 
 
-def make_still(
-    pixels: np.ndarray, sharpen: Sharpen, backdrop: Colour | None = None, side: int = _STILL_SIDE
-) -> bytes:
+def make_still(pixels: np.ndarray, sharpen: Sharpen, backdrop: Colour | None = None, side: int = _STILL_SIDE) -> bytes:
     """Square JPEG of the whole picture, the backdrop carried on where it isn't square itself."""
     picture = flatten(pixels, backdrop or WHITE)
     tall, wide = picture.shape[:2]

@@ -88,5 +88,8 @@ def _turn(film: Path, course: Course, closed: bool, *, given: bool) -> tuple[Loo
 
 def _nothing_turns(film: Path) -> PhotoError:
     return PhotoError.at(
-        film, "", "nothing is seen to turn in it", "Film the whole turn; or say where it begins and ends with from and to."
+        film,
+        "",
+        "nothing is seen to turn in it",
+        "Film the whole turn; or say where it begins and ends with from and to.",
     )

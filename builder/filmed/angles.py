@@ -31,8 +31,10 @@ MAPPED = 240  # pictures placed on the disc's map: 1.5° apart in a turn, or all
 FEWEST = 12
 MOST_MISSING_DEG = 60.0  # of a turn whose end comes near its beginning
 SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
-OPEN_SHARE = 0.15  # of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
-MAP_SHARE = 0.06  # of a part turn on the disc's map: so much it changes with the focal length, known to 40 %, of a camera 20° up
+# 0.15 of a part turn, whose scale rests on perspective alone: so far two measurements may differ, and either be off
+OPEN_SHARE = 0.15
+# 0.06 of a part turn on the disc's map: so much it changes with the focal length, known to 40 %, of a camera 20° up
+MAP_SHARE = 0.06
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 

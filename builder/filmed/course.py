@@ -91,7 +91,9 @@ def read_course(pictures: Iterable[FilmPicture]) -> Course:
         return Course(np.zeros(0), np.zeros(0), np.zeros((0, 1, 1), np.uint8), np.zeros(0, int))
     stack = np.stack(copies)
     kept = np.array(places, int)
-    return Course(np.array(times), np.array(change) / np.interp(np.arange(len(times)), kept, _slopes(stack)), stack, kept)
+    return Course(
+        np.array(times), np.array(change) / np.interp(np.arange(len(times)), kept, _slopes(stack)), stack, kept
+    )
 
 
 def _slopes(copies: np.ndarray) -> np.ndarray:
@@ -103,7 +105,9 @@ def _slopes(copies: np.ndarray) -> np.ndarray:
     area = moving > max(LEAST_LEVELS, 0.1 * float(moving.max()))
     if not area.any():
         return np.ones(len(copies))
-    return np.array([float(np.sqrt((cv2.Sobel(one, cv2.CV_32F, 1, 0, scale=0.125)[area] ** 2).sum() / area.size)) for one in soft])
+    return np.array(
+        [float(np.sqrt((cv2.Sobel(one, cv2.CV_32F, 1, 0, scale=0.125)[area] ** 2).sum() / area.size)) for one in soft]
+    )
 
 
 def _difference(before: np.ndarray, after: np.ndarray) -> float:

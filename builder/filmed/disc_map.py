@@ -44,7 +44,9 @@ class MapAngles:
     off_deg: float
 
 
-def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None, guess: np.ndarray, closed: bool) -> MapAngles | None:
+def map_angles(
+    greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None, guess: np.ndarray, closed: bool
+) -> MapAngles | None:
     """None where the disc isn't found or shows too little.
 
     greys: uint8 (h, w) of places along the turn, about evenly; closed: the last one's next is the first again.
@@ -58,7 +60,8 @@ def map_angles(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None, 
     scales = CLOSED_SCALES if closed else OPEN_SCALES
     tries = [(sign, _disc_cells(strips, guess, sign, scales)) for sign in (1, -1)]
     (both, sign, cells), (other, _, _) = sorted(
-        ((_near_and_far(strips, cells, guess, sign, closed), sign, cells) for sign, cells in tries), key=lambda one: one[0].misfit_deg
+        ((_near_and_far(strips, cells, guess, sign, closed), sign, cells) for sign, cells in tries),
+        key=lambda one: one[0].misfit_deg,
     )
     if both.misfit_deg > min(MISFIT_DEG, CLEARLY * other.misfit_deg):
         return None
@@ -87,7 +90,9 @@ def _standing_off(strips: np.ndarray) -> np.ndarray | None:
     return strips * turning / np.maximum(spread, LEAST_LEVELS) if turning.any() else None
 
 
-def _links(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> tuple[np.ndarray, ...]:
+def _links(
+    strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]
+) -> tuple[np.ndarray, ...]:
     """For pairs of pictures: first, second, the turn between them in degrees, how much they agree (correlation), lag."""
     count, rows = len(strips), cells.any(axis=1)
     strips, cells = strips[:, rows] * cells[rows], cells[rows]
@@ -133,7 +138,9 @@ class _Answer:
     misfit_deg: float
 
 
-def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]) -> _Answer:
+def _put_together(
+    strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign: int, closed: bool, lags: Sequence[int]
+) -> _Answer:
     """Angles that agree best with all pairs, robustly. Of a closed turn each lag has a scale of its own: the map
     is drawn with a camera known roughly, which stretches turns of one length alike, and where the turn closes the
     sum of them is known."""
@@ -161,7 +168,9 @@ def _put_together(strips: np.ndarray, cells: np.ndarray, guess: np.ndarray, sign
     return _Answer(np.maximum.accumulate(answer[:count]), scale)
 
 
-def _solved(matrix: np.ndarray, value: np.ndarray, trust: np.ndarray, rounds: int = 8) -> tuple[np.ndarray, np.ndarray, float]:
+def _solved(
+    matrix: np.ndarray, value: np.ndarray, trust: np.ndarray, rounds: int = 8
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Least squares in which what lies far off fades out; the unknowns, how far off each row is, and the usual offness."""
     weight = trust
     for _ in range(rounds):

@@ -65,7 +65,12 @@ def _circle(disc: Disc, focal_px: float, shape: tuple[int, int]) -> DiscView | N
     elevation = np.arcsin(disc.b / disc.a)  # as in parallel projection
     right, down = (np.array([disc.x, disc.y]) - middle) / focal_px
     distance = 1 / np.cos(elevation)
-    start = [-np.arctan(right), elevation - np.arctan(down), np.log(np.tan(elevation)), np.log(disc.a / focal_px * distance)]
+    start = [
+        -np.arctan(right),
+        elevation - np.arctan(down),
+        np.log(np.tan(elevation)),
+        np.log(disc.a / focal_px * distance),
+    ]
     found = least_squares(off, start, x_scale=[0.05, 0.05, 0.3, 0.3])
     return view(found.x) if np.abs(found.fun).max() < 0.02 else None
 
@@ -75,4 +80,6 @@ def unrolled(greys: Sequence[np.ndarray], view: DiscView) -> np.ndarray:
     radius = view.radius * np.linspace(*REACH, ROWS)[:, None]
     around = (np.arange(COLUMNS) - COLUMNS // 2) * (2 * np.pi / COLUMNS)
     x, y = np.moveaxis(view.at(radius, around[None]).astype(np.float32), -1, 0)
-    return np.stack([cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for grey in greys]).astype(np.float32)
+    return np.stack(
+        [cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for grey in greys]
+    ).astype(np.float32)

@@ -11,7 +11,8 @@ from builder.filmed.course import Course
 
 PLACES = 720  # looked at, evenly along the run of the turning: half a degree apart in one turn
 CLOSE_DEG = 1.5  # the place of closing must look more like the beginning than a turn by this much does, or by a place
-NEARLY_DEG = 25.0  # an end that looks like a turn by less than this from the beginning: near enough to be followed over the seam
+# An end that looks like a turn by less than this from the beginning: near enough to be followed over the seam
+NEARLY_DEG = 25.0
 LEFT_SHARE = 0.25  # of that: half as far, since unlikeness grows with the square of the turn
 SAME_LEVELS = 1.0  # of 255, root mean square: less is no difference
 NO_BETTER = 2.0  # times the best likeness: of beginnings met again as well as that the first is taken
@@ -37,7 +38,9 @@ def find_loop(course: Course, first: int, last: int) -> Loop:
     apart = _unlikeness(course.copies[places])
     far = float(np.median(apart))
     # of the beginnings early in the film the one that is met again best: a hand may still be leaving the picture
-    met = [(value, start, end) for start in range(max(1, len(places) // 12)) for end, value in _first_return(apart, start)]
+    met = [
+        (value, start, end) for start in range(max(1, len(places) // 12)) for end, value in _first_return(apart, start)
+    ]
     if not met:
         nearly = bool(apart[0, -1] < _typical(apart[0], NEARLY_DEG, len(places)) and apart[0, -1] < far)
         return Loop(first, last, False, nearly, 0.0)
@@ -82,7 +85,10 @@ def _first_return(apart: np.ndarray, start: int) -> list[tuple[int, float]]:
         if away > start and row[place] == around.min() and row[place] < far:
             least = _bottom(*row[place - 1 : place + 2]) if place + 1 < len(row) else float(row[place])
             whole = place - start
-            near = _typical(row[start : place + 1], CLOSE_DEG, whole), _typical(apart[place, place : start - 1 if start else None : -1], CLOSE_DEG, whole)
+            near = (
+                _typical(row[start : place + 1], CLOSE_DEG, whole),
+                _typical(apart[place, place : start - 1 if start else None : -1], CLOSE_DEG, whole),
+            )
             if least < LEFT_SHARE * max(near) + SAME_LEVELS**2:
                 return [(place, least)]
     return []

@@ -21,13 +21,17 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         found.append(Finding("open-loop", (last, 0), "fail", missing, 1.5 * step, message, advice))
     if take.turns > LATE_TURN:
         message = f"The film shows {take.turns:.1f} turns; the first whole one is used, {_span(take)}."
-        found.append(Finding("open-loop", (), "note", 360 * take.turns, 360.0, message, "Say from and to for another one."))
+        found.append(
+            Finding("open-loop", (), "note", 360 * take.turns, 360.0, message, "Say from and to for another one.")
+        )
     if take.judged and len(take.names) < _possible(take, part):
         message = f"The turn is so fast that the film has {len(take.names)} pictures of it, for {_possible(take, part)} frames."
         advice = "Turn slower (20 to 30 s a turn are usual), or ask for fewer with frames_count."
         found.append(Finding("too-few-frames", (), "warn", len(take.names), take.wanted, message, advice))
     if take.smear_px:
-        message = f"The turn is too fast for this light: edges are {take.smear_px:.1f} px softer while it turns than at rest."
+        message = (
+            f"The turn is too fast for this light: edges are {take.smear_px:.1f} px softer while it turns than at rest."
+        )
         advice = "Turn slower (30 s a turn or more) or add light, so that the camera uses a shorter exposure."
         found.append(Finding("blurred", (), "warn", take.smear_px, 1.5, message, advice))
     if not take.judged:
@@ -36,7 +40,9 @@ def film_findings(take: FilmTake, *, part: bool) -> list[Finding]:
         found.append(Finding("uneven-steps", (), "warn", 0.0, 0.0, message, advice))
     unknown = take.closed and take.off_deg is None
     if take.judged and (unknown or (take.off_deg or 0.0) > OFF_SHARE * step):
-        known = "how closely that is known can't be told" if unknown else f"that is known to about {take.off_deg:.1f}° only"
+        known = (
+            "how closely that is known can't be told" if unknown else f"that is known to about {take.off_deg:.1f}° only"
+        )
         message = f"Little can be followed all round to tell how far the disc turned: {known}."
         advice = "Something to follow on the disc helps: a printed rim tape, in the picture."
         found.append(Finding("uneven-steps", (), "warn", take.off_deg or 0.0, OFF_SHARE * step, message, advice))

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
 _ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
 

@@ -12,7 +12,6 @@ import numpy as np
 from builder.finished.look import largest
 from builder.finished.standing import Standing
 
-
 SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
 _OUTLINE_CODES = 4.0  # sRGB codes a pixel in one frame: shade is softer
 _SHADE_CODES = 6.0  # the subject's shade moves the table by this much, and by twice what moves the wall behind

@@ -10,6 +10,7 @@ import numpy as np
 
 from builder import colour
 from builder.catalog.css_colour import parse_colour
+from builder.findings import old_backdrop
 from builder.finished import place
 from builder.finished.cut import cut_subject
 from builder.finished.disc import Disc, find_disc, flatness_seen_by
@@ -19,7 +20,6 @@ from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.seeds import may_be_subject
 from builder.finished.survey import Survey, clean_set, coarse, survey_turn
 from builder.finished.values import CleanSet, FinishPlan, Rgb
-from builder.findings import old_backdrop
 from builder.measured.abreast import abreast
 from builder.spin import IDENTITY, Finding, Photo, SpinMeasures
 

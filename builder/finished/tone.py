@@ -68,4 +68,6 @@ def _busy(pixels: np.ndarray) -> tuple[slice, slice]:
     columns = np.flatnonzero(busy.any(axis=0).reshape(width, channels).any(axis=1))
     if not len(rows):
         return slice(0, 2), slice(0, 2)
-    return slice(max(0, rows[0] - border), rows[-1] + border + 1), slice(max(0, columns[0] - border), columns[-1] + border + 1)
+    return slice(max(0, rows[0] - border), rows[-1] + border + 1), slice(
+        max(0, columns[0] - border), columns[-1] + border + 1
+    )

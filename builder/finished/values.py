@@ -57,7 +57,6 @@ class CleanSet:
             clear=self.clear.astype(np.float32),
         )
 
-
     def half(self) -> "CleanSet":
         """The same at half the size, as float32."""
         whole = self.as_float()

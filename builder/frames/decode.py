@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 
 # Which endings are photos; the lower number wins where a camera wrote twins.
 PHOTO_ENDINGS = {
-    ending: rank
-    for rank, ending in enumerate(".jpg .jpeg .jpe .png .tif .tiff .webp .avif .heic .heif .hif".split())
+    ending: rank for rank, ending in enumerate(".jpg .jpeg .jpe .png .tif .tiff .webp .avif .heic .heif .hif".split())
 }
 
 # Named so that Pillow never tries readers that run other programs (PostScript) on a file called .jpg.
@@ -201,7 +200,12 @@ def _plain_jpeg(image: "Image.Image", photo: Photo, shrink: int) -> "np.ndarray 
     content = np.fromfile(photo.path, np.uint8)
     if not _is_whole_jpeg(content.data):
         return None
-    grey = {1: 0, 2: cv2.IMREAD_REDUCED_GRAYSCALE_2, 4: cv2.IMREAD_REDUCED_GRAYSCALE_4, 8: cv2.IMREAD_REDUCED_GRAYSCALE_8}
+    grey = {
+        1: 0,
+        2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
+        4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
+        8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
+    }
     how = grey[shrink] | cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION  # the first gives the size alone
     try:
         pixels = cv2.imdecode(content, how)

@@ -163,7 +163,9 @@ def _from_hdr(codes: "np.ndarray", curve: int) -> "np.ndarray":
     from builder.colour import to_codes
 
     levels = np.arange(65536, dtype=np.float64) / 65535
-    light = (_hlg_light(levels) / _hlg_light(np.array([0.75]))[0] if curve == HLG else _pq_light(levels) / 203.0).astype(np.float32)
+    light = (
+        _hlg_light(levels) / _hlg_light(np.array([0.75]))[0] if curve == HLG else _pq_light(levels) / 203.0
+    ).astype(np.float32)
     to_709 = np.linalg.inv(np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]))
     to_709 = to_709.T.astype(np.float32)
     found = np.empty(codes.shape, np.uint8)

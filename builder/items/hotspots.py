@@ -90,7 +90,9 @@ def in_sight(fitted: Fitted, angles_deg: Sequence[float], visible: tuple[float, 
 
 
 class _Fit:
-    def __init__(self, spots, measures: SpinMeasures, size: tuple[int, int], focal35_mm: float | None, sign: int) -> None:
+    def __init__(
+        self, spots, measures: SpinMeasures, size: tuple[int, int], focal35_mm: float | None, sign: int
+    ) -> None:
         self.sign, self.mark_px = sign, MARK_SHARE * float(np.hypot(*size))
         self.angles = [sign * np.radians([mark.angle_deg for mark in marks]) for marks in spots]
         self.marks = [np.array([mark.xy for mark in marks], float) for marks in spots]
@@ -115,7 +117,9 @@ class _Fit:
         def off(unknown: np.ndarray) -> np.ndarray:
             look = self.camera.moved(unknown[:GLOBALS]) if len(camera) else self.camera
             points = unknown[len(camera) :].reshape(-1, 3)
-            parts = [(_seen(look, point, self.angles[n]) - self.marks[n]) / self.mark_px for point, n in zip(points, numbers)]
+            parts = [
+                (_seen(look, point, self.angles[n]) - self.marks[n]) / self.mark_px for point, n in zip(points, numbers)
+            ]
             parts += [points / REACH]  # so weak that it only keeps a point from running off along its ray
             if len(camera):
                 parts += [(unknown[:GLOBALS] - self.mean) / self.spread, *self._off_axis(look)]

@@ -54,7 +54,9 @@ def _from_film(spin: Spin, cache: Cache, workers: Workers, force: bool, threads:
 
     keys, film, (start_s, end_s) = spin.item.keys, spin.item.film, spin.item.film_span_s
     adapter = TypeAdapter(FilmTake)
-    key = digest("film", FILMS_VERSION, film.stem, cache.fingerprints.of(film), keys.frames_count, keys.closed, start_s, end_s)
+    key = digest(
+        "film", FILMS_VERSION, film.stem, cache.fingerprints.of(film), keys.frames_count, keys.closed, start_s, end_s
+    )
 
     def make(folder: Path) -> Any:
         take = workers.submit(film_work, film, folder, keys.frames_count, keys.closed, start_s, end_s, threads).result()
@@ -79,7 +81,9 @@ def _measured(spin: Spin, widest: int, cache: Cache, workers: Workers, force: bo
     turn, source = spin.item.keys.turn, spin.item.frames_dir.name
     sources = fingerprints([photo.path for photo in spin.photos], cache)
     prints = [(photo.path.name, sources[photo.path]) for photo in spin.photos]
-    key = digest("measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], spin.closed, turn, widest)
+    key = digest(
+        "measures", MEASURES_VERSION, prints, [u.path.name for u in spin.unreadable], spin.closed, turn, widest
+    )
     entry = None if force else cache.get(key)
     if entry is None:
         job = workers.submit(
@@ -125,7 +129,10 @@ def fingerprints(paths: Sequence[Path], cache: Cache) -> dict[Path, str]:
         return {path: cache.fingerprints.of(path) for path in paths}
     except OSError as error:
         raise PhotoError.at(
-            error.filename or paths[0], "", f"it can't be read ({error.strerror})", "Put the photo back and run the command again."
+            error.filename or paths[0],
+            "",
+            f"it can't be read ({error.strerror})",
+            "Put the photo back and run the command again.",
         ) from error
 
 

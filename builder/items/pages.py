@@ -24,9 +24,7 @@ def shop_page(catalog: Catalog, logo: Logo | None) -> ShopPage:
     return ShopPage(shop.name, shop.url, shop.language, shop.contact, logo, shop.credit)
 
 
-def item_page(
-    spin: Spin, pictures: SpinPictures, currency: str | None, spots: Sequence[ItemSpot] = ()
-) -> ItemPage:
+def item_page(spin: Spin, pictures: SpinPictures, currency: str | None, spots: Sequence[ItemSpot] = ()) -> ItemPage:
     keys, facts = spin.item.keys, pictures.facts
     page_spin = spin_dict(spin.slug, keys.title, facts, viewer_spots(spots, facts))
     return ItemPage(
@@ -99,7 +97,9 @@ def _listed_page(out: Path, entry: Mapping[str, Any]) -> ItemPage:
     spin = json.loads((out / entry["slug"] / "spin.json").read_text("utf-8"))
     width = min(spin["width"], 960)
     size = (width, round(spin["height"] * width / spin["width"]))
-    kept = {key: entry.get(key) for key in ("alt", "price", "currency", "availability", "condition", "link", "sku", "gtin")}
+    kept = {
+        key: entry.get(key) for key in ("alt", "price", "currency", "availability", "condition", "link", "sku", "gtin")
+    }
     return ItemPage(
         slug=entry["slug"],
         title=entry["title"],
@@ -108,7 +108,10 @@ def _listed_page(out: Path, entry: Mapping[str, Any]) -> ItemPage:
         tags=tuple(entry.get("tags", ())),
         draft=bool(entry.get("draft")),
         description_html=html.escape(entry.get("description", "")),
-        **{f"{name}": _listed_file(out, entry, name) for name in ("gif", "mp4", "still", "link_picture", "contact_sheet")},
+        **{
+            f"{name}": _listed_file(out, entry, name)
+            for name in ("gif", "mp4", "still", "link_picture", "contact_sheet")
+        },
         **kept,
     )
 

@@ -218,9 +218,7 @@ class _Making:
         self._finish_samples(sorted({count * part // SAMPLES for part in range(SAMPLES)}))
         ladder = self._ladder()
         jobs = [
-            self._submit(
-                frame_work, self.plan, index, ladder, self.settings, self.folder, self.samples.get(index)
-            )
+            self._submit(frame_work, self.plan, index, ladder, self.settings, self.folder, self.samples.get(index))
             for index in range(count)
         ]
         files: dict[str, bytes] = {}

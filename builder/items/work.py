@@ -37,13 +37,25 @@ def measure_work(photos, unreadable, slug, source, closed, turn, widest, threads
     from builder.measured import measure_spin
 
     return measure_spin(
-        photos, slug=slug, source=source, closed=closed, turn=turn, widest=widest, unreadable=unreadable,
+        photos,
+        slug=slug,
+        source=source,
+        closed=closed,
+        turn=turn,
+        widest=widest,
+        unreadable=unreadable,
         threads=threads,
     )
 
 
 def film_work(
-    film: Path, folder: Path, count: int | None, closed: bool, start_s: float | None, end_s: float | None, threads: int = 1
+    film: Path,
+    folder: Path,
+    count: int | None,
+    closed: bool,
+    start_s: float | None,
+    end_s: float | None,
+    threads: int = 1,
 ) -> FilmTake:
     from builder.filmed import USUAL_FRAMES, take_frames
     from builder.measured.abreast import granted

@@ -15,7 +15,9 @@ BLOWN = 254  # encoded: JPEG rounding leaves pure white one level short
 HIGHLIGHT_SHARE = 0.02  # of the picture's long side: a smaller white spot is a highlight, and may be white
 
 
-def measure_clipping(pictures: Sequence[np.ndarray], camera: Camera, foreground: Foreground, plate: np.ndarray) -> np.ndarray:
+def measure_clipping(
+    pictures: Sequence[np.ndarray], camera: Camera, foreground: Foreground, plate: np.ndarray
+) -> np.ndarray:
     """(n,) share of the subject that is pure white. pictures: uint8, n of (h, w, 3), as shot.
 
     A white that the plate has too is the backdrop showing through, unless the backdrop around isn't white.

@@ -84,9 +84,7 @@ def _ring(shape: tuple[int, int]) -> np.ndarray:
     return ~inside
 
 
-def _even(
-    log_light: np.ndarray, readable: np.ndarray, ring: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, float]:
+def _even(log_light: np.ndarray, readable: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     """Frame values (n, 3), the still cells, and how much these cells still vary once evened (EV)."""
     cells = ring if ring.sum() >= 30 else np.ones_like(ring)
     plate = _median(log_light)

@@ -73,9 +73,7 @@ class Template:
         if not levels:
             return None
         coarsest = min(LEVELS[0], max(1, min(still.shape) // 24))
-        return cls(
-            tuple(levels), still.shape, banded(reference, coarsest), reduced_mask(still, coarsest)
-        )
+        return cls(tuple(levels), still.shape, banded(reference, coarsest), reduced_mask(still, coarsest))
 
     def follow(self, frame: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, float, int, float]:
         """Motion (x, y, roll) of a frame, its expected error at the corners (px), directions seen (0 to 3), misfit."""

@@ -19,7 +19,8 @@ FEW_FRAMES = 12  # steps of 30 degrees: below, views jump. Common practice: 24 t
 SEEN_EV = 0.03  # 2 % of light, about the least step the eye sees between frames (Weber fraction)
 STRONG_EV = 0.3  # evening it costs a fifth of the light: shadows get visibly noisier
 SEEN_CHROMA = 3.0  # CIELAB; Delta E of 2 to 3 is a good match (common practice)
-STRONG_CHROMA = 25.0  # a white sheet at 0.7 of full light, its red 2.2 times its blue (neutral.MOST_RED_TO_BLUE): no lamp makes more
+# A white sheet at 0.7 of full light, its red 2.2 times its blue (neutral.MOST_RED_TO_BLUE): no lamp makes more
+STRONG_CHROMA = 25.0
 UNEVEN_SHARE = 0.1  # of a step: speed that varies by a tenth still looks steady. Common practice, no source
 BLOWN_SHARE, MUCH_BLOWN = 0.03, 0.15  # of the subject, highlights apart: a patch that shows; a side. Common practice
 TOUCHING = 0.01  # of the picture's long side: a shorter contact with its edge is noise
@@ -75,7 +76,8 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
     found = [words.duplicate(places[f], places[f - 1], *repeats[f]) for f in sorted(repeats)]
     found += [
         words.skipped_step(places[f - 1], places[f], step, steps.usual, limit, sure=sure)
-        for skips, sure in ((steps.skips, True), (steps.likely_skips, False)) for f, step, limit in skips
+        for skips, sure in ((steps.skips, True), (steps.likely_skips, False))
+        for f, step, limit in skips
     ]
     return found + _evenness(survey, steps, words) + _loop(survey, steps, words)
 
@@ -140,9 +142,7 @@ def _frames(survey: Survey, widest: int, words: Wording) -> list[Finding]:
     """Findings about single frames: something in the way, blur, blown-out parts."""
     places, sharp = survey.copies.places, survey.sharpness
     covered = survey.obstruction.frames
-    found = [
-        words.obstructed(places[f], float(survey.obstruction.share[f]), survey.obstruction.limit) for f in covered
-    ]
+    found = [words.obstructed(places[f], float(survey.obstruction.share[f]), survey.obstruction.limit) for f in covered]
     for frame in np.nonzero(sharp.blurred)[0]:
         if frame in covered:
             continue

@@ -73,7 +73,9 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
     # what a registration error of a pixel of these makes on an edge of the plate
     patch = np.ones((3, 3), np.uint8)
     slack = cv2.subtract(cv2.dilate(plate, patch), cv2.erode(plate, patch)).max(axis=2)
-    noise = mad_sigma(np.stack([p[::4, ::4].astype(np.int16) - plate[::4, ::4] for p in small[:: max(1, len(small) // 8)]]))
+    noise = mad_sigma(
+        np.stack([p[::4, ::4].astype(np.int16) - plate[::4, ::4] for p in small[:: max(1, len(small) // 8)]])
+    )
     limit = max(8.0, 6.0 * noise) + slack
     masks = np.stack(abreast(lambda picture: _cover(picture, plate, limit), small))
     scale = width / size[0]

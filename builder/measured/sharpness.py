@@ -150,7 +150,9 @@ def _borrowed(softness: np.ndarray, usual: np.ndarray) -> np.ndarray:
     """
     shares = (softness - usual) / (usual + PIXEL)
     known = np.isfinite(shares)
-    whole = [mad_sigma(column[here]) for column, here in zip(shares.T, known.T, strict=True) if here.mean() > SELDOM_SEEN]
+    whole = [
+        mad_sigma(column[here]) for column, here in zip(shares.T, known.T, strict=True) if here.mean() > SELDOM_SEEN
+    ]
     share = float(np.median(whole)) if whole else 0.0
     return np.where(known.mean(axis=0) > SELDOM_SEEN, 0.0, share * (usual + PIXEL))
 

@@ -34,8 +34,9 @@ class Steps:
     likely_skips: tuple[tuple[int, float, float], ...] = ()
 
 
-def judge_steps(steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool,
-                rivals: Sequence[Sequence[tuple[float, float]]] = ()) -> Steps:
+def judge_steps(
+    steps_deg: np.ndarray, sigma_deg: np.ndarray, closed: bool, rivals: Sequence[Sequence[tuple[float, float]]] = ()
+) -> Steps:
     """steps_deg (n,): turn from the frame before, first over the seam; sigma_deg (n,): their standard errors; rivals:
     for each step what else it could be, degrees, and the chance of that (none: nothing).
 

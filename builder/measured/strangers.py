@@ -53,9 +53,7 @@ class _Views:
         return found
 
 
-def measure_strangers(
-    pictures: np.ndarray, masks: np.ndarray, swing: float, closed: bool, limit: float
-) -> np.ndarray:
+def measure_strangers(pictures: np.ndarray, masks: np.ndarray, swing: float, closed: bool, limit: float) -> np.ndarray:
     """bool (n, h, w): cover that no frames explain between which it may have been shot.
 
     pictures: uint8 (n, h, w, 3), evened and registered. masks: bool (n, h, w), what covers the plate.

@@ -29,7 +29,8 @@ from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit,
 from builder.spin import Affine
 from builder.workers import give_back
 
-LEAST_COVER = 1 / 8  # of all that turns: less stands out from the plate in most frames, and it is a handle rather than the body
+# 1 / 8 of all that turns: less stands out from the plate in most frames, and it is a handle rather than the body
+LEAST_COVER = 1 / 8
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -166,7 +167,9 @@ def _evened_luma(pictures: Sequence[np.ndarray], exposure: Exposure) -> np.ndarr
     """uint8 (n, h, w): brightness as if all frames had the same exposure."""
 
     def evened(index: int) -> np.ndarray:
-        return cv2.LUT(cv2.cvtColor(pictures[index], cv2.COLOR_RGB2GRAY), gain_table(2.0 ** -exposure.exposure_ev[index]))
+        return cv2.LUT(
+            cv2.cvtColor(pictures[index], cv2.COLOR_RGB2GRAY), gain_table(2.0 ** -exposure.exposure_ev[index])
+        )
 
     return np.stack(abreast(evened, range(len(pictures))))
 
@@ -205,12 +208,15 @@ def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bo
 
 def _tape(copies: Copies, camera: Camera) -> Tape | None:
     scale = copies.detail.shape[2] / copies.pictures.shape[2]
-    affines = [np.array(source_affine(camera.to_reference(index), (scale, scale))) for index in range(len(copies.pictures))]
+    affines = [
+        np.array(source_affine(camera.to_reference(index), (scale, scale))) for index in range(len(copies.pictures))
+    ]
     return read_tape(copies.detail, affines)
 
 
-def _turn(copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray,
-          repeats: tuple[int, ...]) -> TurnFit:
+def _turn(
+    copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray, repeats: tuple[int, ...]
+) -> TurnFit:
     if turning.box is None:
         return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
     affines = [affine_of(camera.to_reference(index)) for index in range(len(copies.pictures))]

@@ -78,7 +78,8 @@ def with_tape(fit: TurnFit, tape: Tape | None, closed: bool) -> TurnFit:
             own_sigma = fit.step_sigma_deg[step] if fit.sigma_deg is not None else np.inf
             sigma[step] = min(max(own_sigma, sigma[step]), 0.5 * usual)
     unread = ~np.isfinite(tape.angles_deg)
-    open_steps = unread | np.roll(unread, 1)  # what the pictures alone say of a step stands only where the tape is silent
+    # What the pictures alone say of a step stands only where the tape is silent
+    open_steps = unread | np.roll(unread, 1)
     rivals = tuple(other if still_open else () for other, still_open in zip(fit.step_rivals, open_steps))
     judged = fit.sigma_deg is not None
     return replace(

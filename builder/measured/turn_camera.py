@@ -122,8 +122,9 @@ def slopes(camera: Camera, points: np.ndarray, angles: np.ndarray) -> tuple[np.n
 
     def picture(d_seen: np.ndarray) -> np.ndarray:  # (…, 3) -> (…, 2)
         along = d_seen[..., 2] / qz
-        return np.stack([d_seen[..., 0] * scale - flat[..., 0] * along,
-                         d_seen[..., 1] * scale - flat[..., 1] * along], -1)
+        return np.stack(
+            [d_seen[..., 0] * scale - flat[..., 0] * along, d_seen[..., 1] * scale - flat[..., 1] * along], -1
+        )
 
     zero = np.zeros_like(qx)
     x, y = world[..., 0], world[..., 1]
@@ -136,8 +137,10 @@ def slopes(camera: Camera, points: np.ndarray, angles: np.ndarray) -> tuple[np.n
     d_centre = np.broadcast_to(np.eye(2), (*flat.shape[:-1], 2, 2))
     d_globals = np.concatenate([np.stack([d_pan, d_tilt, d_roll, flat], -1), d_centre], -1)
     cos_a, sin_a = np.cos(angles), np.sin(angles)
-    columns = [np.stack(np.broadcast_arrays(cos_a, sin_a, 0.0), -1),
-               np.stack(np.broadcast_arrays(-sin_a, cos_a, 0.0), -1),
-               np.broadcast_to([0.0, 0.0, 1.0], (*np.shape(angles), 3))]
+    columns = [
+        np.stack(np.broadcast_arrays(cos_a, sin_a, 0.0), -1),
+        np.stack(np.broadcast_arrays(-sin_a, cos_a, 0.0), -1),
+        np.broadcast_to([0.0, 0.0, 1.0], (*np.shape(angles), 3)),
+    ]
     d_point = np.stack([picture(column @ matrix) for column in columns], -1)
     return flat + np.asarray(camera.centre), d_angle, d_globals, d_point

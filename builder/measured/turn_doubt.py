@@ -19,20 +19,25 @@ from builder.measured.turn_fit import Fit, Tracks
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
 
 CORNERS = 160  # of a frame, followed over a step
-APART_PX = 3.0  # between the places a corner is looked for at: a patch of 18 px is like itself 2 px off, halfway and beside
+# Between the places a corner is looked for at: a patch of 18 px is like itself 2 px off, halfway and beside
+APART_PX = 3.0
 FAINT = 0.2  # correlation from which such a place is worth following a corner from
 REACH_PX = 8.0  # how far a corner may be followed from where a turn wants it
 PLACE_PX = 1.5  # and how far it may end from where a turn wants it, and still speak for that turn
 UNLIKE, LIKE = 0.5, 0.7  # correlations of what was followed: below, it speaks for nothing; above, in full
 BY_HAND = 0.25  # usual steps: how far a stop by hand is off its mark, generously
-SELDOM = 0.02  # of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
-SMALL = 0.25  # usual steps: a smaller one repeats the frame before, and changes the picture by half of what a step does, at most
+# 0.02 of steps are none, as many are two: a mistake in two turns, generously; anything else is ten times rarer
+SELDOM = 0.02
+# Usual steps: a smaller one repeats the frame before, and changes the picture by half of what a step does, at most
+SMALL = 0.25
 UNSEEN = 0.02  # of pictures that change in spite of that: a hand came in, the camera was bumped. Generously
 LEFT_OPEN = 0.05  # of turns that should close don't, or go past their start: generously
 SCALE = 0.012  # of an open turn, whose scale rests on perspective alone: lenses aren't quite without distortion
-NO_ROOM = -9.0  # log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
+# Log odds of a seam that the other steps leave no room for: one in 8000, if one of them is wrong after all
+NO_ROOM = -9.0
 RING = 0.015  # camera distances, 9 mm at 60 cm: the length of a rim mark, and how well one point is placed in depth
-BY_CHANCE = 0.15  # share of a ring's points that speak for a wrong turn though nothing on it repeats: places looked at, by their size
+# Share of a ring's points that speak for a wrong turn though nothing on it repeats: places looked at, by their size
+BY_CHANCE = 0.15
 CERTAIN = 12.0  # log odds beyond which nothing is more certain: models are wrong more often than once in 10⁵
 
 
@@ -50,8 +55,9 @@ def log_prior_seam(turns: np.ndarray) -> np.ndarray:
     return np.log(np.exp(-0.5 * ((turns - 1.0) / BY_HAND) ** 2) + LEFT_OPEN)
 
 
-def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None,
-             changed: bool = False) -> np.ndarray:
+def log_odds(
+    z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float | None = None, changed: bool = False
+) -> np.ndarray:
     """Of each turn against the one with no shift. z: standard errors by which that fits better; lengths in usual steps.
 
     room: standard error of what all the other steps leave, for the step over the seam: that, too, it must fill.
@@ -61,7 +67,9 @@ def log_odds(z: np.ndarray, turns: np.ndarray, shifts: np.ndarray, room: float |
     if room is None:
         habit = log_prior(turns, changed) - log_prior(turns - shifts, changed)
     else:
-        habit = np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM) + log_prior_seam(turns) - log_prior_seam(turns - shifts)
+        habit = (
+            np.maximum(-0.5 * (shifts / room) ** 2, NO_ROOM) + log_prior_seam(turns) - log_prior_seam(turns - shifts)
+        )
     return np.clip(seen + habit, -CERTAIN, CERTAIN)
 
 
@@ -73,7 +81,9 @@ def contest_z(better: np.ndarray, share: float = 1.0) -> np.ndarray:
     return better.sum(0) / np.sqrt(share * ((better**2).sum(0) + 1.0))
 
 
-def ring_z(speaks: np.ndarray, weights: np.ndarray | float, rings: np.ndarray, home: int, share: float = 1.0) -> np.ndarray:
+def ring_z(
+    speaks: np.ndarray, weights: np.ndarray | float, rings: np.ndarray, home: int, share: float = 1.0
+) -> np.ndarray:
     """(S,) as `contest_z`, of what points (m, S) say for column `home` and against each other one.
 
     rings: (m,) groups whose members come by the same places. Where a ring speaks for both turns, its members are taken
@@ -106,8 +116,15 @@ def told_apart(speaks: np.ndarray) -> np.ndarray:
     return speaks / np.maximum(peak.sum(1, keepdims=True), 1) ** 2
 
 
-def evidence(shots: Sequence[Shot], found: Fit, before: Sequence[int], after: Sequence[int], shifts: np.ndarray,
-             nominal: float, radius: float) -> tuple[np.ndarray, np.ndarray]:
+def evidence(
+    shots: Sequence[Shot],
+    found: Fit,
+    before: Sequence[int],
+    after: Sequence[int],
+    shifts: np.ndarray,
+    nominal: float,
+    radius: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """(m, S) how far each corner speaks for each shift (usual steps, evenly spaced) of the step between two sides; and
     its ring (m,).
 
@@ -118,8 +135,15 @@ def evidence(shots: Sequence[Shot], found: Fit, before: Sequence[int], after: Se
     return np.concatenate([ahead, back]), rings_of(np.concatenate([points, others]))
 
 
-def _crossing(shots: Sequence[Shot], found: Fit, side: Sequence[int], beyond: int, shifts: np.ndarray, nominal: float,
-              radius: float) -> tuple[np.ndarray, np.ndarray]:
+def _crossing(
+    shots: Sequence[Shot],
+    found: Fit,
+    side: Sequence[int],
+    beyond: int,
+    shifts: np.ndarray,
+    nominal: float,
+    radius: float,
+) -> tuple[np.ndarray, np.ndarray]:
     home = side[0]
     xy, points = _placed(shots, found, side, radius)
     if not len(points):
@@ -156,9 +180,11 @@ def _worth_following(there: Shot, patches: np.ndarray, wanted: np.ndarray) -> tu
     """
     moves = np.hypot(*np.moveaxis(np.diff(wanted, axis=1), -1, 0)).max(1)
     stride = max(int(APART_PX / max(float(np.percentile(moves, 90)), 1e-6)), 1)
-    tried = wanted[:, ::min(stride, wanted.shape[1])]
+    tried = wanted[:, :: min(stride, wanted.shape[1])]
     alike = np.pad(likeness(there, patches, tried), ((0, 0), (1, 1)), constant_values=-1.0)
-    corner, at = np.nonzero((alike[:, 1:-1] > FAINT) & (alike[:, 1:-1] >= alike[:, :-2]) & (alike[:, 1:-1] >= alike[:, 2:]))
+    corner, at = np.nonzero(
+        (alike[:, 1:-1] > FAINT) & (alike[:, 1:-1] >= alike[:, :-2]) & (alike[:, 1:-1] >= alike[:, 2:])
+    )
     return corner, tried[corner, at]
 
 

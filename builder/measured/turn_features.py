@@ -60,8 +60,12 @@ def moving_area(greys: Sequence[np.ndarray], affines: np.ndarray) -> np.ndarray:
     """
     height, width = greys[0].shape
     quarter = (max(1, width // 4), max(1, height // 4))
-    stack = np.stack([cv2.resize(_in_reference(grey, affine), quarter, interpolation=cv2.INTER_AREA)
-                      for grey, affine in zip(greys, affines)]).astype(np.float32)
+    stack = np.stack(
+        [
+            cv2.resize(_in_reference(grey, affine), quarter, interpolation=cv2.INTER_AREA)
+            for grey, affine in zip(greys, affines)
+        ]
+    ).astype(np.float32)
     gains = np.median(stack.mean((1, 2))) / np.maximum(stack.mean((1, 2)), 1.0)
     middle = np.median(stack * gains[:, None, None], axis=0)
     gains = np.array([np.median((middle + 1) / (frame + 1)) for frame in stack])
@@ -103,8 +107,13 @@ def find_corners(grey: np.ndarray, mask: np.ndarray, most: int = CORNERS) -> np.
     keep = _spread(xs, ys, most)
     corners = np.stack([xs[keep], ys[keep]], -1).astype(np.float32)
     if len(corners):
-        cv2.cornerSubPix(grey, corners.reshape(-1, 1, 2), (2, 2), (-1, -1),
-                         (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 10, 0.03))
+        cv2.cornerSubPix(
+            grey,
+            corners.reshape(-1, 1, 2),
+            (2, 2),
+            (-1, -1),
+            (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 10, 0.03),
+        )
     return corners
 
 
@@ -135,8 +144,12 @@ def patches_at(soft: tuple[np.ndarray, np.ndarray], xy: np.ndarray) -> np.ndarra
 
 def sampled(image: np.ndarray, map_x: np.ndarray, map_y: np.ndarray) -> np.ndarray:
     """Bilinear samples; OpenCV's remap takes maps of at most 32767 rows."""
-    rows = [cv2.remap(image, map_x[k:k + 30_000], map_y[k:k + 30_000], cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_REPLICATE) for k in range(0, len(map_x), 30_000)]
+    rows = [
+        cv2.remap(
+            image, map_x[k : k + 30_000], map_y[k : k + 30_000], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        for k in range(0, len(map_x), 30_000)
+    ]
     return np.concatenate(rows) if rows else np.zeros(map_x.shape, np.float32)
 
 
@@ -158,8 +171,7 @@ def soft_pair(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return near, cv2.blur(near, (5, 5))
 
 
-def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.ndarray,
-              most: int = CORNERS) -> Shot:
+def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.ndarray, most: int = CORNERS) -> Shot:
     """Corners of what turns, and the frame less what stands still.
 
     mask: bool (h, w), where to look, own pixels. plate: the reference's still plate. The plate is taken off before patches are
@@ -167,8 +179,9 @@ def make_shot(grey: np.ndarray, mask: np.ndarray, affine: np.ndarray, plate: np.
     look the same at any turn, and would drown the few marks that don't.
     """
     height, width = grey.shape
-    still = cv2.warpAffine(plate, affine, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                           borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    still = cv2.warpAffine(
+        plate, affine, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float32)
     gain = float(np.median((still[::4, ::4] + 1) / (grey[::4, ::4] + np.float32(1))))
     soft, still_soft = soft_pair(grey * np.float32(gain)), soft_pair(still)
     corners = find_corners(grey, mask, most)
@@ -186,8 +199,9 @@ def alike(shot: Shot, which: np.ndarray, limit: float = 0.7) -> np.ndarray:
 
 def _near(these: np.ndarray, those: np.ndarray, reach: tuple[float, float]) -> np.ndarray:
     """bool (m, k): no farther apart than `reach` in x and in y."""
-    return ((np.abs(those[None, :, 0] - these[:, None, 0]) <= reach[0])
-            & (np.abs(those[None, :, 1] - these[:, None, 1]) <= reach[1]))
+    return (np.abs(those[None, :, 0] - these[:, None, 0]) <= reach[0]) & (
+        np.abs(those[None, :, 1] - these[:, None, 1]) <= reach[1]
+    )
 
 
 def match(first: Shot, second: Shot, reach: tuple[float, float]) -> np.ndarray:
@@ -211,19 +225,31 @@ def match(first: Shot, second: Shot, reach: tuple[float, float]) -> np.ndarray:
     return np.stack([mutual[clear], best[clear]], -1)
 
 
-def follow(first: Shot, second: Shot, xy: np.ndarray, guess: np.ndarray, window: int = 15,
-           levels: int = 1, and_back: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def follow(
+    first: Shot,
+    second: Shot,
+    xy: np.ndarray,
+    guess: np.ndarray,
+    window: int = 15,
+    levels: int = 1,
+    and_back: bool = False,
+) -> tuple[np.ndarray, np.ndarray]:
     """Where places xy (m, 2) of the first frame are in the second, to a part of a pixel, from a guess.
 
     Lucas-Kanade. Returns places (m, 2) and whether each held: converged and, where asked, back again within 1.5 px.
     """
     if not len(xy):
         return guess, np.zeros(0, bool)
-    options = dict(winSize=(window, window), maxLevel=levels, flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
-                   criteria=(cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 15, 0.02))
+    options = dict(
+        winSize=(window, window),
+        maxLevel=levels,
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+        criteria=(cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 15, 0.02),
+    )
     start = np.ascontiguousarray(xy, np.float32).reshape(-1, 1, 2)
-    there, held, _ = cv2.calcOpticalFlowPyrLK(first.even, second.even, start,
-                                              np.array(guess, np.float32).reshape(-1, 1, 2), **options)
+    there, held, _ = cv2.calcOpticalFlowPyrLK(
+        first.even, second.even, start, np.array(guess, np.float32).reshape(-1, 1, 2), **options
+    )
     if not and_back:
         return there[:, 0].astype(float), held[:, 0] > 0
     back, held_back, _ = cv2.calcOpticalFlowPyrLK(second.even, first.even, there, start.copy(), **options)

@@ -119,7 +119,9 @@ def _gathered(parts: _Parts, size: int, which: np.ndarray | slice = slice(None))
     return matrix, np.bincount(index.ravel(), parts.rhs[which].ravel(), size)
 
 
-def _with_prior(matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prior, scale: float, gone: np.ndarray) -> None:
+def _with_prior(
+    matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prior, scale: float, gone: np.ndarray
+) -> None:
     """Adds what is known beforehand; gone (n,): how far the angles are from where they started."""
     frames = len(gone)
     between = np.diff(np.eye(frames), axis=0)
@@ -131,8 +133,16 @@ def _with_prior(matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prio
     rhs[at] += pull * (prior.mean - camera.vector)
 
 
-def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, start_px: float = 3.0, rounds: int = 12,
-        valley: bool = False) -> Fit:
+def fit(
+    camera: Camera,
+    angles: np.ndarray,
+    tracks: Tracks,
+    prior: Prior,
+    *,
+    start_px: float = 3.0,
+    rounds: int = 12,
+    valley: bool = False,
+) -> Fit:
     """Levenberg-Marquardt with weights that tighten from start_px to the residuals' own scale.
 
     valley: an open turn, where focal length, depths and all steps may grow together at hardly any cost: along such a
@@ -177,12 +187,20 @@ def fit(camera: Camera, angles: np.ndarray, tracks: Tracks, prior: Prior, *, sta
         settled = robust_scale(off, weights > 0.25, seen_share)
         scale = max(min(scale, settled), 0.6 * scale)
     weights = _weights(off, tracks.seen, scale)
-    return Fit(camera, angles, tracks, weights, scale, prior.step_sigma,
-               _covariance(camera, angles, tracks, weights, prior, scale, loose))
+    return Fit(
+        camera,
+        angles,
+        tracks,
+        weights,
+        scale,
+        prior.step_sigma,
+        _covariance(camera, angles, tracks, weights, prior, scale, loose),
+    )
 
 
-def _gone(camera: Camera, angles: np.ndarray, tracks: Tracks, step: np.ndarray,
-          point_step: np.ndarray) -> tuple[Camera, np.ndarray, Tracks, np.ndarray]:
+def _gone(
+    camera: Camera, angles: np.ndarray, tracks: Tracks, step: np.ndarray, point_step: np.ndarray
+) -> tuple[Camera, np.ndarray, Tracks, np.ndarray]:
     """Camera, angles and points after a step, and the residuals there."""
     frames = len(angles)
     camera, angles = camera.moved(camera.vector + step[frames:]), angles + step[:frames]
@@ -208,8 +226,16 @@ def _cost(off: np.ndarray, seen: np.ndarray, scale: float) -> float:
     return float((share / (1 + share)).sum())
 
 
-def _covariance(camera: Camera, angles: np.ndarray, tracks: Tracks, weights: np.ndarray, prior: Prior,
-                scale: float, loose: np.ndarray, groups: int = 8) -> tuple[np.ndarray, np.ndarray]:
+def _covariance(
+    camera: Camera,
+    angles: np.ndarray,
+    tracks: Tracks,
+    weights: np.ndarray,
+    prior: Prior,
+    scale: float,
+    loose: np.ndarray,
+    groups: int = 8,
+) -> tuple[np.ndarray, np.ndarray]:
     """Delete-a-group jackknife over `groups` slices of height and radius.
 
     Points near one another share their errors (one highlight, one printed letter, one picture's
@@ -222,7 +248,9 @@ def _covariance(camera: Camera, angles: np.ndarray, tracks: Tracks, weights: np.
     matrix, rhs = _gathered(parts, size)
     _with_prior(matrix, rhs, camera, prior, scale, np.zeros(frames))
     ridge = 1e-9 * np.trace(matrix) / size + 1e-12
-    kind = np.argsort(np.argsort(tracks.points[:, 2], kind="stable"), kind="stable") * groups // max(len(tracks.points), 1)
+    kind = (
+        np.argsort(np.argsort(tracks.points[:, 2], kind="stable"), kind="stable") * groups // max(len(tracks.points), 1)
+    )
     whole = matrix[np.ix_(loose, loose)] + ridge * np.eye(int(loose.sum()))
     formal = np.linalg.inv(whole) * scale**2
     answers = []

@@ -32,11 +32,14 @@ MOVE_Z = 1.0  # and by which a place for one of the last frames, which hold to n
 CLEAR = -6.0  # log odds of every rival from which the first look is enough: 1 in 400
 BETTER = 1.0  # log odds of a rival from which it takes a turn's place, and all is fitted and looked at again
 RIVAL = 0.5  # usual steps from which another turn is a rival; nearer, the fit's own error speaks
-BASIN_PX = 6.0  # and px at the rim: a fit comes back by itself from where corners still are in the window that follows them
+# And px at the rim: a fit comes back by itself from where corners still are in the window that follows them
+BASIN_PX = 6.0
 GRID = np.arange(-40, 41) / 10  # shifts tried, in usual steps
 HERE = int(np.flatnonzero(GRID == 0)[0])
-BACK, AHEAD = -0.25, 3.6  # usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
-CHANGED = 0.6  # of what most frames differ by from the next: by amplitude, what a quarter of a step makes, and a tenth more
+# Usual steps: what a step may be, marks only ever going on; over the seam a turn may lack or repeat several
+BACK, AHEAD = -0.25, 3.6
+# 0.6 of what most frames differ by from the next: by amplitude, what a quarter of a step makes, and a tenth more
+CHANGED = 0.6
 APART = np.arange(-40, 41) / 10  # usual steps: how far round the turn a point's look-alikes are looked for
 # Correlations from which a point is not seen, and seen: between, in part. How well beyond LIKE says little: a rim mark looks
 # more like its neighbour come to the same place than like itself turned.
@@ -91,8 +94,9 @@ class _Looks:
     alike: np.ndarray  # (m, len(APART)), 0 to 1
 
 
-def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool,
-                same: Sameness, radius: float) -> list[Link]:
+def check_links(
+    shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool, same: Sameness, radius: float
+) -> list[Link]:
     """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed; radius: of what turns.
 
     A frame the same as the one before leaves nothing to doubt. A part turn has no link to its first frame.
@@ -102,15 +106,30 @@ def check_links(shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal
     seen_by = [[home for home, frames in enumerate(seeing) if frame in frames] for frame in range(len(shots))]
     fits = found.weights > 0.25
     still, least = same.still, max(RIVAL, BASIN_PX / (radius * found.camera.focal_px * abs(nominal)))
-    own = [np.inf if frame in still or frame + 1 in still else _frame_z(found, fits, looks, frame, seen_by[frame], least)
-           for frame in range(len(shots))]
+    own = [
+        np.inf if frame in still or frame + 1 in still else _frame_z(found, fits, looks, frame, seen_by[frame], least)
+        for frame in range(len(shots))
+    ]
 
     def checked(at: int) -> Link:
         frame = order[at]
         changed = bool(same.changed[frame]) and order[at - 1] == frame - 1
-        link = (Link(frame, *NO_RIVALS) if frame in still
-                else _check(shots, found, looks, _sides(order, at, closed), at > 0, nominal, radius,
-                            min(own[frame], own[order[at - 1]]), changed, least))
+        link = (
+            Link(frame, *NO_RIVALS)
+            if frame in still
+            else _check(
+                shots,
+                found,
+                looks,
+                _sides(order, at, closed),
+                at > 0,
+                nominal,
+                radius,
+                min(own[frame], own[order[at - 1]]),
+                changed,
+                least,
+            )
+        )
         return replace(link, frame_z=own[frame])
 
     return abreast(checked, range(0 if closed else 1, len(shots)))
@@ -147,7 +166,8 @@ def _placed(shot: Shot, found: Fit, homes: Sequence[_Looks], nominal: float) -> 
         score[at % bins] += seen.sum(0)
         square[at % bins] += (seen**2).sum(0)
         tried[at % bins] += weight[best].sum()
-    share = score / np.maximum(tried, tried.mean() / 2)  # of the points tried there; by itself it doesn't favour busy sides
+    # Of the points tried there; by itself it doesn't favour busy sides
+    share = score / np.maximum(tried, tried.mean() / 2)
     k = int(share.argmax())
     apart = np.abs((np.arange(bins) - k + bins // 2) % bins - bins // 2) >= RIVAL * 10
     better = (share[k] - share[apart].max()) * tried[k]
@@ -157,7 +177,9 @@ def _placed(shot: Shot, found: Fit, homes: Sequence[_Looks], nominal: float) -> 
 def _looks(shots: Sequence[Shot], found: Fit, home: int, nominal: float) -> _Looks:
     tracks, shot = found.tracks, shots[home]
     radius = np.hypot(tracks.points[:, 0], tracks.points[:, 1])
-    index = np.flatnonzero((tracks.frames[:, 0] == home) & ((found.weights > 0.25).sum(1) >= 2) & (radius > LEAST_RADIUS))
+    index = np.flatnonzero(
+        (tracks.frames[:, 0] == home) & ((found.weights > 0.25).sum(1) >= 2) & (radius > LEAST_RADIUS)
+    )
     patches = small_patches(shot, shot.own(tracks.xy[index, 0]))
     surface = _faced(shots, found, tracks.points[index], patches, home)
     return _Looks(index, surface, surface.seen(shot, found.angles[home] + nominal * APART))
@@ -172,8 +194,18 @@ def _sides(order: Sequence[int], at: int, closed: bool) -> tuple[list[int], list
     return before, after
 
 
-def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[list[int], list[int]], within: bool,
-           nominal: float, radius: float, own_z: float, changed: bool, least: float) -> Link:
+def _check(
+    shots: Sequence[Shot],
+    found: Fit,
+    looks: list[_Looks],
+    sides: tuple[list[int], list[int]],
+    within: bool,
+    nominal: float,
+    radius: float,
+    own_z: float,
+    changed: bool,
+    least: float,
+) -> Link:
     """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more.
     changed: the picture is another than before the step. least: usual steps by which a rival differs."""
     before, after = sides
@@ -184,7 +216,14 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
     rival = could & (np.abs(GRID) >= least)
     if not could.any():  # no hand turns like that: the fit went astray
-        return Link(after[0], np.array([1 - present / nominal]), np.array([nominal]), np.array([CERTAIN]), np.array([CERTAIN]), impossible=True)
+        return Link(
+            after[0],
+            np.array([1 - present / nominal]),
+            np.array([nominal]),
+            np.array([CERTAIN]),
+            np.array([CERTAIN]),
+            impossible=True,
+        )
     if not rival.any():
         return Link(after[0], *NO_RIVALS)
     room = None if within else max(SCALE * (2 * np.pi / abs(nominal) - present / nominal), 0.1)
@@ -199,8 +238,9 @@ def _check(shots: Sequence[Shot], found: Fit, looks: list[_Looks], sides: tuple[
     return Link(after[0], GRID[rival], nominal * turns[rival], odds[rival], free[rival], impossible=impossible)
 
 
-def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: list[int], after: list[int],
-                nominal: float) -> np.ndarray:
+def _first_look(
+    shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: list[int], after: list[int], nominal: float
+) -> np.ndarray:
     """(S,) standard errors by which the step as it is fits better than with each shift of GRID: points of the fit, slid."""
     ahead, ahead_alike, points = _slid(shots, found, looks[before[0]], after, nominal * GRID)
     back, back_alike, others = _slid(shots, found, looks[after[0]], before, -nominal * GRID)
@@ -210,8 +250,9 @@ def _first_look(shots: Sequence[Shot], found: Fit, looks: list[_Looks], before: 
     return ring_z(values, 1.0 - _widened(alike)[:, apart], rings, HERE, share=2.0)
 
 
-def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
-          shifts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _slid(
+    shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int], shifts: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """How far a home frame's points are seen in the other side's frames slid by each shift: (m, S), 0 to 1; their
     look-alikes, (m, len(APART)), and where they are (m, 3). The most distinct points are taken."""
     own_side = (found.weights[looks.index] > 0.25) & ~np.isin(found.tracks.frames[looks.index], others)
@@ -224,8 +265,9 @@ def _slid(shots: Sequence[Shot], found: Fit, looks: _Looks, others: list[int],
     return values, looks.alike[placed], surface.points
 
 
-def _frame_z(found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: int, homes: Sequence[int],
-             least: float) -> float:
+def _frame_z(
+    found: Fit, fitting: np.ndarray, looks: Sequence[_Looks], frame: int, homes: Sequence[int], least: float
+) -> float:
     """Standard errors by which the points seen in a frame, and placed without it, speak for its angle against any rival.
 
     fitting: bool (P, K), the sightings that fit; homes: the frames whose points it sees.
@@ -266,7 +308,9 @@ class _Surface:
 
     def drawn(self, shot: Shot, angles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Places (m, S, 2) at each angle, and (m, S, 2, 2) what the two steps become there."""
-        corners = [seen_at(shot, self.camera, (self.points + arm)[:, None], angles) for arm in (0.0, self.along, self.across)]
+        corners = [
+            seen_at(shot, self.camera, (self.points + arm)[:, None], angles) for arm in (0.0, self.along, self.across)
+        ]
         return corners[0], np.stack([corners[1] - corners[0], corners[2] - corners[0]], -1)
 
     def seen(self, shot: Shot, angles: np.ndarray) -> np.ndarray:
@@ -286,18 +330,26 @@ def _faced(shots: Sequence[Shot], found: Fit, points: np.ndarray, patches: np.nd
     out = points[:, :2] / np.maximum(np.hypot(points[:, 0], points[:, 1]), 1e-9)[:, None]
     zero = np.zeros(len(points))
     along = np.stack([-out[:, 1], out[:, 0], zero], -1) * PATCH_ARM
-    level, upright = (_backed(shots[home], found, points, patches, along, across * PATCH_ARM, home)
-                      for across in (np.stack([out[:, 0], out[:, 1], zero], -1), np.stack([zero, zero, zero + 1], -1)))
+    level, upright = (
+        _backed(shots[home], found, points, patches, along, across * PATCH_ARM, home)
+        for across in (np.stack([out[:, 0], out[:, 1], zero], -1), np.stack([zero, zero, zero + 1], -1))
+    )
     beside = [frame for frame in (home - 1, home + 1) if 0 <= frame < len(shots)]
-    shown, stood = (np.max([face.seen(shots[k], found.angles[k : k + 1])[:, 0] for k in beside], 0) for face in (level, upright))
+    shown, stood = (
+        np.max([face.seen(shots[k], found.angles[k : k + 1])[:, 0] for k in beside], 0) for face in (level, upright)
+    )
     stands = stood > shown
-    return replace(level, across=np.where(stands[:, None], upright.across, level.across),
-                   back=np.where(stands[:, None, None], upright.back, level.back),
-                   plain=np.where(stands, upright.plain, level.plain))
+    return replace(
+        level,
+        across=np.where(stands[:, None], upright.across, level.across),
+        back=np.where(stands[:, None, None], upright.back, level.back),
+        plain=np.where(stands, upright.plain, level.plain),
+    )
 
 
-def _backed(shot: Shot, found: Fit, points: np.ndarray, patches: np.ndarray, along: np.ndarray, across: np.ndarray,
-            home: int) -> _Surface:
+def _backed(
+    shot: Shot, found: Fit, points: np.ndarray, patches: np.ndarray, along: np.ndarray, across: np.ndarray, home: int
+) -> _Surface:
     none = np.zeros(len(points), bool)
     surface = _Surface(found.camera, points, patches, along, across, np.zeros((len(points), 2, 2)), none)
     bend = surface.drawn(shot, found.angles[home : home + 1])[1][:, 0]

@@ -53,7 +53,8 @@ def _cut(tracks: Tracks, fits: np.ndarray, order: Sequence[int], doubtful: Colle
     count = len(order)
     place = np.empty(count, int)
     place[list(order)] = np.arange(count)
-    passed = np.cumsum([frame in doubtful for frame in order])  # steps in doubt up to and with the one before each place
+    # Steps in doubt up to and with the one before each place
+    passed = np.cumsum([frame in doubtful for frame in order])
     there, home = place[tracks.frames], place[tracks.frames[:, :1]]
     between = np.abs(passed[there] - passed[home])
     round_ = np.abs(there - home) > count / 2  # over the seam

@@ -16,18 +16,32 @@ from builder.measured.turn_tracks import Guess, neighbours, sweep
 
 ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
 TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
-EVEN_TRIES = 2  # of the starts of each sign, tried with even steps as well: where marks look alike, two frames alone vote for wrong ones
+# 2 of the starts of each sign, tried with even steps as well: where marks look alike, two frames alone vote for wrong
+# ones
+EVEN_TRIES = 2
 
 
-def first_guess(shots: Sequence[Shot], moving: Sequence[Pair], camera: Camera, prior: Prior, area: np.ndarray,
-                nominal: float, closed: bool, still: Collection[int]) -> tuple[Guess, Start]:
+def first_guess(
+    shots: Sequence[Shot],
+    moving: Sequence[Pair],
+    camera: Camera,
+    prior: Prior,
+    area: np.ndarray,
+    nominal: float,
+    closed: bool,
+    still: Collection[int],
+) -> tuple[Guess, Start]:
     """A turn to start the fit from. moving: pairs of frames that differ; camera: a guess; area: bool (h, w), what turns;
     nominal: the usual step, radians; still: frames the same as the one before."""
     starts = likely_starts(moving, camera, nominal if closed else None, area.shape[1])
     begun = []
     for sign in (1, -1):
         best = sorted((s for s in starts if s.sign == sign), key=lambda s: -s.score)[:TRIES]
-        begun += [(start, even) for place, start in enumerate(best) for even in ((False, True) if place < EVEN_TRIES else (False,))]
+        begun += [
+            (start, even)
+            for place, start in enumerate(best)
+            for even in ((False, True) if place < EVEN_TRIES else (False,))
+        ]
 
     def tried(one: tuple[Start, bool]) -> tuple[float, Guess, Start]:
         start, even = one
@@ -42,7 +56,9 @@ def first_guess(shots: Sequence[Shot], moving: Sequence[Pair], camera: Camera, p
     tries = abreast(tried, begun)
     again = abreast(tried_again, sorted(tries, key=lambda found: -found[0])[:AGAIN])
     enough = ENOUGH * max(found[0] for found in again)
-    _, first, start = min((found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed))
+    _, first, start = min(
+        (found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed)
+    )
     return first, start
 
 

@@ -90,7 +90,9 @@ def _pair(shots: Sequence[Shot], home: int) -> tuple[Pair, int]:
 
 def picture_changes(shots: Sequence[Shot]) -> np.ndarray:
     """(n - 1,) how much each frame differs from the next, in shares of what most do: rim marks alone may come to the same places."""
-    apart = np.array(abreast(lambda k: float(np.abs(shots[k].moving - shots[k + 1].moving).mean()), range(len(shots) - 1)))
+    apart = np.array(
+        abreast(lambda k: float(np.abs(shots[k].moving - shots[k + 1].moving).mean()), range(len(shots) - 1))
+    )
     return apart / max(float(np.median(apart)), 1e-9)
 
 
@@ -116,7 +118,7 @@ def likely_starts(pairs: Sequence[Pair], guess: Camera, nominal: float | None, w
         for pan in np.arctan(np.linspace(-0.2, 0.2, 11) * width / guess.focal_px):
             camera = replace(guess, pan=float(pan), tilt=float(tilt))
             grids = np.stack([_scores(camera, pair, signed) for pair in used])
-            for sign, part in ((1, grids[:, : len(thetas)]), (-1, grids[:, len(thetas):])):
+            for sign, part in ((1, grids[:, : len(thetas)]), (-1, grids[:, len(thetas) :])):
                 score = float(part.max(1).sum())
                 if sign not in found or score > found[sign].score:
                     step = nominal or float(np.median(thetas[part.argmax(1)]))
@@ -142,8 +144,13 @@ def vote(start: Start, pair: Pair) -> Vote:
     low, high = max(k - 1, 0), min(k + 1, len(thetas) - 1)
     slope = (off[high] - off[low]) / (thetas[high] - thetas[low])
     information = float((slope[near] ** 2).sum())
-    return Vote(pair.first, pair.second, float(thetas[k]), float(score[k] - np.median(score)),
-                0.5 / np.sqrt(max(information, 1e-9)))
+    return Vote(
+        pair.first,
+        pair.second,
+        float(thetas[k]),
+        float(score[k] - np.median(score)),
+        0.5 / np.sqrt(max(information, 1e-9)),
+    )
 
 
 def settle_angles(start: Start, votes: Sequence[Vote], count: int, closed: bool, still: set[int]) -> np.ndarray:
@@ -153,12 +160,17 @@ def settle_angles(start: Start, votes: Sequence[Vote], count: int, closed: bool,
     """
     usual, turn = start.sign * start.nominal, start.sign * 2 * np.pi
     # rows: first frame, second frame, turn between them, its sigma
-    soft = [(k - 1, k, 0.0, np.radians(0.05)) if k in still else (k - 1, k, usual, 0.5 * abs(usual))
-            for k in range(1, count)]
+    soft = [
+        (k - 1, k, 0.0, np.radians(0.05)) if k in still else (k - 1, k, usual, 0.5 * abs(usual))
+        for k in range(1, count)
+    ]
     if closed:
         soft.append((count - 1, 0, usual - turn, 0.5 * abs(usual)))
-    hard = [(v.first, v.second, v.angle - (turn if v.second < v.first else 0.0), np.hypot(v.sigma, np.radians(0.5)))
-            for v in votes if v.support >= LEAST_SUPPORT]
+    hard = [
+        (v.first, v.second, v.angle - (turn if v.second < v.first else 0.0), np.hypot(v.sigma, np.radians(0.5)))
+        for v in votes
+        if v.support >= LEAST_SUPPORT
+    ]
     first, second, value, sigma = (np.array(column) for column in zip(*soft, *hard))
     matrix = np.zeros((len(value), count))
     rows = np.arange(len(value))

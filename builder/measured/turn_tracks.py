@@ -39,14 +39,19 @@ def neighbours(angles: np.ndarray, closed: bool, reach: int = REACH) -> list[lis
     Of very many frames the next, and others further on, at NEAR apart: those beside it show no depth.
     """
     count = len(angles)
-    stride = max(1, int(NEAR / max(2 * np.pi / count, 1e-9))) if closed else max(1, int(NEAR * (count - 1) / max(abs(np.ptp(angles)), 1e-9)))
+    stride = (
+        max(1, int(NEAR / max(2 * np.pi / count, 1e-9)))
+        if closed
+        else max(1, int(NEAR * (count - 1) / max(abs(np.ptp(angles)), 1e-9)))
+    )
     found = []
     for home in range(count):
         apart = angles - angles[home]
         if closed:
             apart = (apart + np.pi) % (2 * np.pi) - np.pi
-        order = sorted((k for k in range(count) if k != home and abs(apart[k]) < np.radians(60)),
-                       key=lambda k: (abs(apart[k]), k))
+        order = sorted(
+            (k for k in range(count) if k != home and abs(apart[k]) < np.radians(60)), key=lambda k: (abs(apart[k]), k)
+        )
         ahead = [k for k in order if apart[k] > 0 or (apart[k] == 0 and k > home)]
         behind = [k for k in order if apart[k] < 0 or (apart[k] == 0 and k < home)]
         ahead, behind = ((side[:1] + side[max(stride - 1, 1) :: stride])[:reach] for side in (ahead, behind))
@@ -54,8 +59,14 @@ def neighbours(angles: np.ndarray, closed: bool, reach: int = REACH) -> list[lis
     return found
 
 
-def sweep(shots: Sequence[Shot], guess: Guess, others: Sequence[Sequence[int]], homes: Sequence[int],
-          most: int = 200, votes: int = 4) -> Tracks:
+def sweep(
+    shots: Sequence[Shot],
+    guess: Guess,
+    others: Sequence[Sequence[int]],
+    homes: Sequence[int],
+    most: int = 200,
+    votes: int = 4,
+) -> Tracks:
     """Tracks of up to `most` corners of each home frame; others[i]: frames to look in, nearest first.
 
     The nearest `votes` of them vote on depth; in all of them the corner is then followed.
@@ -69,18 +80,24 @@ def joined(parts: Sequence[Tracks]) -> Tracks:
         return Tracks(np.zeros((0, 1), int), np.zeros((0, 1, 2)), np.zeros((0, 1), bool), np.zeros((0, 3)))
     widest = max(part.frames.shape[1] for part in parts)
     padded = [_padded(part, widest) for part in parts]
-    return Tracks(*(np.concatenate([getattr(part, name) for part in padded])
-                    for name in ("frames", "xy", "seen", "points")))
+    return Tracks(
+        *(np.concatenate([getattr(part, name) for part in padded]) for name in ("frames", "xy", "seen", "points"))
+    )
 
 
 def _padded(part: Tracks, widest: int) -> Tracks:
     add = widest - part.frames.shape[1]
-    return Tracks(np.pad(part.frames, ((0, 0), (0, add)), mode="edge"),
-                  np.pad(part.xy, ((0, 0), (0, add), (0, 0)), mode="edge"),
-                  np.pad(part.seen, ((0, 0), (0, add))), part.points)
+    return Tracks(
+        np.pad(part.frames, ((0, 0), (0, add)), mode="edge"),
+        np.pad(part.xy, ((0, 0), (0, add), (0, 0)), mode="edge"),
+        np.pad(part.seen, ((0, 0), (0, add))),
+        part.points,
+    )
 
 
-def _sweep_frame(shots: Sequence[Shot], home: int, guess: Guess, others: Sequence[int], most: int, votes: int) -> Tracks:
+def _sweep_frame(
+    shots: Sequence[Shot], home: int, guess: Guess, others: Sequence[int], most: int, votes: int
+) -> Tracks:
     shot = shots[home]
     corners = shot.corners[:most].astype(float)
     if not len(corners) or not others:

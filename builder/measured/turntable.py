@@ -34,17 +34,20 @@ USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lens
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
-KEYS = 48  # frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
+# Frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
+KEYS = 48
 PLENTY, LEAST = 72, 40  # frames: of more, each gives fewer corners, for its neighbours show nearly the same; at least
 # What the residuals don't show, set so that errors of the drawn turntables are as large as said (tests/bench/steps.py):
 SPREAD = 2.0  # errors that points share beyond their slices
 STEADY_PX = 0.05  # how far the camera's small movements are undone
 DOUBTFUL = 0.05  # chance of another turn from which a step isn't sure
 IN_DOUBT = -3.0  # log odds, about the same chance, of a step looked at by itself
-LEAST_DOUBT = 0.02  # of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
+# 0.02 of any step when what another adds must come from somewhere: an unknown lens can stretch them all alike
+LEAST_DOUBT = 0.02
 MOST_SURE = 2 / 3  # share of the steps that must hold for the turn to count as judged
 MOST_ASTRAY = 1  # step that may be left unsettled; where two are, the fit has found no turn that holds
-MOST_ODD = 1 / 4  # share of steps half or more off the usual one: hands don't turn so, a fit that took marks for others does
+# Share of steps half or more off the usual one: hands don't turn so, a fit that took marks for others does
+MOST_ODD = 1 / 4
 CENTRE_SPREAD = 0.01  # of the diagonal: lenses and crops are off the middle by about so much
 EDGE_PX = 30  # kept round what turns: half a far patch and the window that follows a corner
 
@@ -70,7 +73,8 @@ class TurnFit:
     axis_tilt_deg: float = 0.0
     closing_gap_deg: float | None = None  # steps_deg[0] of a closed turn
     seam_seen: bool = False  # the last frame and the first were matched with one another
-    step_rivals: tuple[tuple[tuple[float, float], ...], ...] = ()  # for each step: what else it could be, degrees, and the chance
+    # For each step: what else it could be, degrees, and the chance
+    step_rivals: tuple[tuple[tuple[float, float], ...], ...] = ()
     still_frames: tuple[int, ...] = ()  # frames that didn't turn from the frame before
     reason: str = ""
     camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
@@ -112,11 +116,15 @@ def measure_turn(
         return unjudged(count, closed, "nothing on the object to follow")
     nominal = 2 * np.pi / max(count - len(still), 3)
     prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
-    guess, start = first_guess(keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ())
+    guess, start = first_guess(
+        keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ()
+    )
     if stride > 1:
         settled, _, _ = _settled(keys, guess, prior, start, closed, Sameness.of(between, ()))
         start = replace(start, nominal=start.nominal / stride)
-        angles = _between(settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal)
+        angles = _between(
+            settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal
+        )
         guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
     found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
     return _turn_fit(found, links, astray, start.sign, closed, still)
@@ -136,8 +144,16 @@ def _prior(camera: Camera, focal_known: bool, step_sigma: float) -> Prior:
     diagonal = 2 * float(np.hypot(*camera.centre))
     focal_spread = KNOWN_FOCAL_SPREAD if focal_known else USUAL_FOCAL_SPREAD
     mean = np.array([0.0, np.radians(20), 0.0, np.log(camera.focal_px), *camera.centre])
-    sigma = np.array([np.radians(15), np.radians(20), np.radians(2), focal_spread,
-                      CENTRE_SPREAD * diagonal, CENTRE_SPREAD * diagonal])
+    sigma = np.array(
+        [
+            np.radians(15),
+            np.radians(20),
+            np.radians(2),
+            focal_spread,
+            CENTRE_SPREAD * diagonal,
+            CENTRE_SPREAD * diagonal,
+        ]
+    )
     return Prior(mean, sigma, step_sigma)
 
 
@@ -147,7 +163,9 @@ def unjudged(count: int, closed: bool, reason: str) -> TurnFit:
     return TurnFit(tuple(step * k for k in range(count)), (step,) * count, (float("inf"),) * count, reason=reason)
 
 
-def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.ndarray | None) -> tuple[list[Shot], np.ndarray]:
+def _shots(
+    pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.ndarray | None
+) -> tuple[list[Shot], np.ndarray]:
     """Shots cut to what turns, and where that is in the reference: bool (h, w)."""
     greys = Stack.of(grey_pictures(pictures))
     area = moving_area(greys, affines)
@@ -163,7 +181,9 @@ def _shots(pictures: Sequence[np.ndarray], affines: np.ndarray, foreground: np.n
     def made(frame: int) -> Shot:
         own_area, affine = area.astype(np.uint8), affines[frame]
         if not np.allclose(affine, np.eye(3)[:2]):
-            own_area = cv2.warpAffine(own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+            own_area = cv2.warpAffine(
+                own_area, affine, own_area.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+            )
         cut = np.ascontiguousarray(greys[frame][y0:y1, x0:x1])
         from_cut = np.c_[affine[:, :2], affine[:, 2] + affine[:, :2] @ [x0, y0]]
         return make_shot(cut, own_area[y0:y1, x0:x1] > 0, from_cut, plate, _of_each(CORNERS, len(greys)))
@@ -175,11 +195,15 @@ def _of_each(corners: int, count: int) -> int:
     return max(round(corners * min(1.0, PLENTY / count)), LEAST)
 
 
-def _settled(shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness) -> tuple[Fit, list[Link], int]:
+def _settled(
+    shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness
+) -> tuple[Fit, list[Link], int]:
     """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds."""
     usual, late, before = start.sign * start.nominal, set(), None
     for turn in range(ROUNDS):
-        found, links, order = _fitted(shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots)))
+        found, links, order = _fitted(
+            shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots))
+        )
         closing = _closing(found, links, order, prior, usual) if closed else None
         shifts = wanted_shifts(links, closing) * usual
         wanted, strays = _wanted(links, order, shifts, closed), {}
@@ -201,8 +225,9 @@ def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usua
     return measure_closing(found, order, doubtful, prior, usual)
 
 
-def _fitted(shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness,
-            late: set[int], most: int) -> tuple[Fit, list[Link], list[int]]:
+def _fitted(
+    shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness, late: set[int], most: int
+) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
     found = fit(guess.camera, guess.angles, tracks, prior, valley=not closed)
@@ -228,7 +253,8 @@ def _wanted(links: list[Link], order: list[int], shifts: np.ndarray, closed: boo
     for link, shift in zip(links, shifts):
         more[order.index(link.frame)] = shift
         give[order.index(link.frame)] = max(link.doubt, LEAST_DOUBT)
-    if closed and more.any():  # what is added must be taken away, from the steps that want nothing, the doubtful above all
+    # What is added must be taken away, from the steps that want nothing, the doubtful above all
+    if closed and more.any():
         give[more != 0] = 0.0
         more -= more.sum() * give / max(give.sum(), LEAST_DOUBT)
     wanted = np.zeros(len(order))
@@ -246,13 +272,26 @@ def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: boo
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
     tilt = float(np.degrees(np.arctan2(top[0] - foot[0], foot[1] - top[1])))
     rivals = {link.frame: _rivals(link) for link in links}
-    judged = len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY and not any(link.impossible for link in links)
+    judged = (
+        len(sure) >= MOST_SURE * len(links) and astray <= MOST_ASTRAY and not any(link.impossible for link in links)
+    )
     judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
-    return TurnFit(tuple(map(float, angles)), tuple(map(float, steps)), tuple(map(float, sigma)),
-                   float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None, (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
-                   float(foot[0]), float(foot[1]), tilt, float(steps[0]) if closed else None, closed and 0 not in unsure,
-                   tuple(tuple(rivals.get(frame, ())) for frame in range(count)), tuple(sorted(still)),
-                   "" if judged else "too many steps could as well be others", found.camera)
+    return TurnFit(
+        tuple(map(float, angles)),
+        tuple(map(float, steps)),
+        tuple(map(float, sigma)),
+        float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None,
+        (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
+        float(foot[0]),
+        float(foot[1]),
+        tilt,
+        float(steps[0]) if closed else None,
+        closed and 0 not in unsure,
+        tuple(tuple(rivals.get(frame, ())) for frame in range(count)),
+        tuple(sorted(still)),
+        "" if judged else "too many steps could as well be others",
+        found.camera,
+    )
 
 
 def _odd_share(steps: np.ndarray) -> float:
@@ -282,10 +321,11 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
     if not closed:
         sigma = np.hypot(sigma, SCALE * np.abs(steps))
     other = np.zeros(len(steps))
-    for link in links[1 if closed else 0:]:
+    for link in links[1 if closed else 0 :]:
         if link.doubt > DOUBTFUL:
             other[link.frame] = sum(chance * (turn - steps[link.frame]) ** 2 for turn, chance in _rivals(link))
-    if closed:  # what one step has too much, all others have too little; a seam that isn't seen has the error of their sum
+    # What one step has too much, all others have too little; a seam that isn't seen has the error of their sum
+    if closed:
         seam = links[0]
         share = sum(chance * (turn - steps[seam.frame]) ** 2 for turn, chance in _rivals(seam))
         other = np.maximum(other, (other.sum() + share) / len(steps) ** 2)
@@ -301,8 +341,10 @@ def _rivals(link: Link) -> list[tuple[float, float]]:
     edge = np.pad(link.odds, 1, constant_values=-np.inf)
     peaks = np.flatnonzero((link.odds >= edge[:-2]) & (link.odds > edge[2:]))
     chance = np.exp(link.odds[peaks])
-    return [(float(np.degrees(abs(turn) * np.sign(turn * link.turns[-1]))), float(c))
-            for turn, c in zip(link.turns[peaks], chance / (1.0 + chance.sum()))]
+    return [
+        (float(np.degrees(abs(turn) * np.sign(turn * link.turns[-1]))), float(c))
+        for turn, c in zip(link.turns[peaks], chance / (1.0 + chance.sum()))
+    ]
 
 
 def typical_radius(found: Fit) -> float:

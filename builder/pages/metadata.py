@@ -205,19 +205,21 @@ def oembed(shop: ShopPage, item: ItemPage) -> dict[str, Any]:
     """The answer of an oEmbed provider, type rich (https://oembed.com, version 1.0, sections 2.3.4 and 2.3.4.4)."""
     width, height = embed_size(item)
     picture = link_picture_of(item)
-    return _without_none({
-        "version": "1.0",
-        "type": "rich",
-        "title": item.title,
-        "provider_name": shop.name,
-        "provider_url": site_address(shop),
-        "html": frame_snippet(shop, item),
-        "width": width,
-        "height": height,
-        "thumbnail_url": item_address(shop, item, picture.path),
-        "thumbnail_width": picture.width,
-        "thumbnail_height": picture.height,
-    })
+    return _without_none(
+        {
+            "version": "1.0",
+            "type": "rich",
+            "title": item.title,
+            "provider_name": shop.name,
+            "provider_url": site_address(shop),
+            "html": frame_snippet(shop, item),
+            "width": width,
+            "height": height,
+            "thumbnail_url": item_address(shop, item, picture.path),
+            "thumbnail_width": picture.width,
+            "thumbnail_height": picture.height,
+        }
+    )
 
 
 def qr_svg(address: str, title: str) -> str:

@@ -39,9 +39,7 @@ __all__ = [
 EAGER_CARDS = 4  # pictures of the index that are asked for at once: the first rows on most screens
 
 
-def render_site(
-    shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme
-) -> dict[str, str]:
+def render_site(shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme) -> dict[str, str]:
     """All pages and texts of a site by path. `assets`: logical name -> path from the site's root."""
     pages = render_shop_pages(shop, items, assets, theme)
     for item in items:
@@ -80,13 +78,15 @@ def render_shop_pages(
     return pages
 
 
-def render_proof(
-    shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme
-) -> dict[str, str]:
+def render_proof(shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme) -> dict[str, str]:
     """The page a client opens from the unpacked proof: `assets` as given by proof_assets. Asks for no address."""
     page = _page(shop, assets, theme, depth=0)
     cards = [
-        {"item": item, "view": _item_view(shop, item, page["labels"], f"{item.slug}/"), "data": _block(item, shop.language)}
+        {
+            "item": item,
+            "view": _item_view(shop, item, page["labels"], f"{item.slug}/"),
+            "data": _block(item, shop.language),
+        }
         for item in items
     ]
     return {"index.html": render_template(theme, "proof.html.j2", page | {"cards": cards})}
@@ -244,7 +244,8 @@ def _item_view(shop: ShopPage, item: ItemPage, labels: Mapping[str, str], base: 
         "price": format_price(item.price, item.currency, shop.language) if item.price else None,
         "availability": availability,
         "condition": condition,
-        "gone": metadata.member_of(metadata.AVAILABILITY, item.availability) in ("SoldOut", "OutOfStock", "Discontinued"),
+        "gone": metadata.member_of(metadata.AVAILABILITY, item.availability)
+        in ("SoldOut", "OutOfStock", "Discontinued"),
         "description": Markup(item.description_html),
         "facts": _facts(item, labels, shop.language),
         "files": _files(item, labels, shop.language),

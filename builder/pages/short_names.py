@@ -30,9 +30,7 @@ Tokens = list[tuple[str, str]]  # (kind, text), without comments and white space
 
 def shorten_names(tokens: Tokens) -> Tokens:
     """The same script with short variable names; raises ValueError on code it isn't made for."""
-    tokens = [
-        ("name", text) if kind == "word" and _NAME.match(text) else (kind, text) for kind, text in tokens
-    ]
+    tokens = [("name", text) if kind == "word" and _NAME.match(text) else (kind, text) for kind, text in tokens]
     if any(kind == "template" and "${" in text for kind, text in tokens) or ("name", "var") in tokens:
         raise ValueError("script: templates with code and `var` can't be shortened")
     script = _Script(tokens)
@@ -46,9 +44,7 @@ def shorten_names(tokens: Tokens) -> Tokens:
         renamed |= script.rename(start, end, local, [name for name in spare if name not in used])
     renamed |= {place: "" for place in range(len(tokens)) if script.is_spare(place)}
     renamed |= {
-        place: _SHORTER[text]
-        for place, (_, text) in enumerate(tokens)
-        if text in _SHORTER and script.is_use(place)
+        place: _SHORTER[text] for place, (_, text) in enumerate(tokens) if text in _SHORTER and script.is_use(place)
     }
     for place in script.joints():
         renamed[place], renamed[place + 1] = ",", ""
@@ -177,12 +173,7 @@ class _Script:
                 for inner in range(place + 1, self.partner[place]):
                     if self.inside[inner] == place and self.text(inner - 1) in ("(", ",", "."):
                         names |= self.pattern(inner)
-            elif (
-                not outermost
-                and word == "="
-                and self.text(place + 1) == ">"
-                and self.tokens[place - 1][0] == "name"
-            ):
+            elif not outermost and word == "=" and self.text(place + 1) == ">" and self.tokens[place - 1][0] == "name":
                 names.add(self.text(place - 1))
         return names - KEYWORDS
 
@@ -190,9 +181,7 @@ class _Script:
         """`b` and `c` of `let a = 1, b, c`."""
         names: set[str] = set()
         level = self.inside[place]
-        while place < end and not (
-            self.inside[place] == level and self.text(place) in (";", "of", "in", ")")
-        ):
+        while place < end and not (self.inside[place] == level and self.text(place) in (";", "of", "in", ")")):
             if self.inside[place] == level and self.text(place) == ",":
                 names |= self.pattern(place + 1)
             place += 1
@@ -225,9 +214,7 @@ class _Script:
     def rename(self, start: int, end: int, names: set[str], spare: list[str]) -> dict[int, str]:
         """Place of a token -> its new text, for every use of these variables in a range of tokens."""
         uses = {
-            place: self.text(place)
-            for place in range(start, end)
-            if self.is_use(place) and self.text(place) in names
+            place: self.text(place) for place in range(start, end) if self.is_use(place) and self.text(place) in names
         }
         often = sorted(Counter(uses.values()).items(), key=lambda item: list(uses.values()).index(item[0]))
         short = {name: new for (name, _), new in zip(often, spare) if len(new) < len(name)}

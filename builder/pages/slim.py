@@ -124,9 +124,7 @@ def _tokens(text: str) -> Iterator[tuple[str, str]]:
     while place < len(text):
         if text[place] == "`":
             kind, token = "template", text[place : _template_end(text, place)]
-        elif (
-            text[place] == "/" and text[place + 1 : place + 2] not in ("/", "*") and _regex_may_follow(before)
-        ):
+        elif text[place] == "/" and text[place + 1 : place + 2] not in ("/", "*") and _regex_may_follow(before):
             kind, token = "regex", _match(_REGEX, text, place)
         else:
             found = _TOKEN.match(text, place)
@@ -139,9 +137,7 @@ def _tokens(text: str) -> Iterator[tuple[str, str]]:
 
 
 def _regex_may_follow(before: str) -> bool:
-    return (
-        not before or before in _WORDS_BEFORE_REGEX or before in "(,=:[!&|?{};+-*%<>~^" and len(before) == 1
-    )
+    return not before or before in _WORDS_BEFORE_REGEX or before in "(,=:[!&|?{};+-*%<>~^" and len(before) == 1
 
 
 def _match(pattern: re.Pattern[str], text: str, place: int) -> str:

@@ -132,7 +132,7 @@ def _read_own(file: Path) -> str:
 
 
 def text_direction(language: str) -> str:
-    """"ltr" or "rtl", after CLDR."""
+    """ "ltr" or "rtl", after CLDR."""
     return read_locale(language).text_direction
 
 

@@ -91,6 +91,6 @@ class ItemPage:
 
     @property
     def shape(self) -> str:
-        """"tall", "square" or "wide": how much of the window's height the picture may take."""
+        """ "tall", "square" or "wide": how much of the window's height the picture may take."""
         ratio = self.poster.width / self.poster.height
         return "tall" if ratio < 0.87 else "wide" if ratio > 1.15 else "square"

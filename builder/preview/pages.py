@@ -77,11 +77,7 @@ class Preview:
 
     def waiting_page(self) -> str:
         """Shown as long as there is no good build."""
-        said = (
-            "There is no site yet: the catalogue needs a correction."
-            if self.faults
-            else "Building the site ..."
-        )
+        said = "There is no site yet: the catalogue needs a correction." if self.faults else "Building the site ..."
         lines = "".join(f"<li>{html.escape(fault)}</li>" for fault in self.faults)
         tail = f'<script src="/.kickwheel/preview.js" data-version="{self.version}"></script>'
         return (

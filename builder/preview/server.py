@@ -118,9 +118,7 @@ class _Handler(BaseHTTPRequestHandler):
         # A page of another name that resolves to this machine must not read the preview (DNS rebinding).
         hosts = [*self.headers.get_all("Host", []), *([target.netloc] if target.netloc else [])]
         if not hosts or not all(OWN_NAMES.match(host.strip()) for host in hosts):
-            return self._send_text(
-                HTTPStatus.FORBIDDEN, "This preview answers to 127.0.0.1 and localhost only."
-            )
+            return self._send_text(HTTPStatus.FORBIDDEN, "This preview answers to 127.0.0.1 and localhost only.")
         if path.startswith("/.kickwheel/"):
             return self._send_own(path)
         self._send_page(path)
@@ -139,9 +137,7 @@ class _Handler(BaseHTTPRequestHandler):
         preview = self.server.preview
         file = find_file(preview.out, path)
         if file is None and not (preview.out / "index.html").is_file():
-            return self._send_bytes(
-                HTTPStatus.SERVICE_UNAVAILABLE, preview.waiting_page().encode(), TYPES["html"]
-            )
+            return self._send_bytes(HTTPStatus.SERVICE_UNAVAILABLE, preview.waiting_page().encode(), TYPES["html"])
         if file is None and not path.endswith("/") and find_file(preview.out, f"{path}/"):
             return self._send_redirect(f"{path}/")
         status = HTTPStatus.OK
@@ -207,9 +203,7 @@ class _Handler(BaseHTTPRequestHandler):
 def find_file(out: Path, path: str) -> Path | None:
     """The file of the site that answers to a decoded path; never one outside of it or with a hidden name."""
     parts = path.split("/")
-    if parts[0] or any(
-        part.startswith(".") and part != ".well-known" or re.search(r"[\\:\0]", part) for part in parts
-    ):
+    if parts[0] or any(part.startswith(".") and part != ".well-known" or re.search(r"[\\:\0]", part) for part in parts):
         return None
     if "" in parts[1:-1]:
         return None

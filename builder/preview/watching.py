@@ -68,9 +68,7 @@ def _build(preview: Preview, build: Callable[[], Any], say: Callable[[str], None
     except KickwheelError as error:
         faults = str(error).splitlines()
     except Exception as error:  # a fault of ours must not end the preview, nor print a traceback
-        faults = [
-            f"Kickwheel failed in an unexpected way ({type(error).__name__}: {error}). Please report it."
-        ]
+        faults = [f"Kickwheel failed in an unexpected way ({type(error).__name__}: {error}). Please report it."]
     else:
         preview.show(changed=getattr(result, "changed", True))
         say(f"Built in {time.monotonic() - start:.1f} s.")
@@ -156,6 +154,4 @@ class Watcher:
 def _outermost(paths: Iterable[Path]) -> tuple[Path, ...]:
     """Without what is missing or lies in another one of them: folders are watched with all they hold."""
     found = sorted({path.resolve() for path in paths if path.exists()})
-    return tuple(
-        path for path in found if not any(path != other and path.is_relative_to(other) for other in found)
-    )
+    return tuple(path for path in found if not any(path != other and path.is_relative_to(other) for other in found))

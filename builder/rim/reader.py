@@ -14,9 +14,7 @@ import numpy as np
 
 from builder.rim.code import CELL_DEG, CELLS, half_cells
 
-SIDE_DEG = (
-    66.0  # the tape is followed this far to each side: beyond, a half cell shrinks below 0.4 of its width
-)
+SIDE_DEG = 66.0  # the tape is followed this far to each side: beyond, a half cell shrinks below 0.4 of its width
 FINE = 16  # samples a cell
 STEP_DEG = CELL_DEG / FINE
 CHANCE = 1e-6  # largest probability that a random pattern is taken for the code, in one picture

@@ -24,9 +24,7 @@ from builder.rim.reader import (
     sampled_angles,
 )
 
-FEWEST_BITS = (
-    9  # in a row, to start from: a quarter of random stretches fit that well; the reading then decides
-)
+FEWEST_BITS = 9  # in a row, to start from: a quarter of random stretches fit that well; the reading then decides
 ROWS = 100  # read at once
 STARTS_A_PICTURE, STARTS = 3, 12  # stretches tried
 SIDES_DEG = (26.0, 34.0, 44.0, 55.0, SIDE_DEG)  # the view is fitted to ever more of the rim
@@ -212,9 +210,7 @@ def _shared(view: RimView, greys: Sequence[np.ndarray], axis_x: float | None) ->
         read = [(grey, reading) for grey in greys if (reading := match_profile(rim_profile(grey, view)))]
         fitted, _ = _fit_edges(view, [(grey, reading.angle_deg) for grey, reading in read], axis_x, SIDE_DEG)
         grey, reading = max(read, key=lambda pair: pair[1].cells_right)
-        levelled = _levelled(
-            fitted, reading.angle_deg, grey, fitted.level + fitted.drop / (1 - fitted.near), SIDE_DEG
-        )
+        levelled = _levelled(fitted, reading.angle_deg, grey, fitted.level + fitted.drop / (1 - fitted.near), SIDE_DEG)
         better = levelled or fitted
         if sum(match_profile(rim_profile(grey, better)) is not None for grey in greys) < len(read):
             break
@@ -235,18 +231,14 @@ def _first_view(stretch: Stretch, width: int, axis_x: float | None) -> tuple[Rim
     def misfit(p):
         phi = np.radians(theta - p[3])
         model = p[2] * width + p[0] * slope * np.sin(phi) / (1 - p[1] * np.cos(phi))
-        return np.concatenate(
-            [model - x, [(p[1] - USUAL_NEAR[0]) / USUAL_NEAR[1], (p[2] * width - axis) / spread]]
-        )
+        return np.concatenate([model - x, [(p[1] - USUAL_NEAR[0]) / USUAL_NEAR[1], (p[2] * width - axis) / spread]])
 
     reach, near, centre, psi = least_squares(
         misfit, [1 - USUAL_NEAR[0], USUAL_NEAR[0], axis / width, front], loss="soft_l1"
     ).x
     if not (0 <= near < 0.8 and reach * slope > 20):
         return None
-    return RimView(float(centre * width), stretch.row, float(reach * slope), float(near), 0.0, 8.0), float(
-        psi
-    )
+    return RimView(float(centre * width), stretch.row, float(reach * slope), float(near), 0.0, 8.0), float(psi)
 
 
 def _levelled(view: RimView, psi: float, grey: np.ndarray, around: float, side: float) -> RimView | None:

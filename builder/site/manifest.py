@@ -67,9 +67,7 @@ class Listing:
     def find(self, digest: str) -> str | None:
         """The path of a file with this content."""
         if not self._places:
-            self._places = {
-                found: folder for folder, files in self._folders.items() for found in files.values()
-            }
+            self._places = {found: folder for folder, files in self._folders.items() for found in files.values()}
         wanted = bytes.fromhex(digest)
         folder = self._places.get(wanted)
         if folder is None:

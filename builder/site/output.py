@@ -48,9 +48,7 @@ def check_output(out: Path, *, catalog_file: Path, inputs: Sequence[Path] = ()) 
         if real_source != home and _contains(real_source, real):  # photos beside catalog.toml: site/ is fine
             raise OutputError.at(out, "", f"the site would lie inside {source}, where photos are", ADVICE)
         if _contains(real, real_source):
-            raise OutputError.at(
-                out, "", f"the site would replace {source}, which the catalogue reads", ADVICE
-            )
+            raise OutputError.at(out, "", f"the site would replace {source}, which the catalogue reads", ADVICE)
     try:
         _check_folder(out, real)
     except OSError as error:

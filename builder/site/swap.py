@@ -26,9 +26,7 @@ from builder.store.writing import sync_path
 
 NOT_HERE = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOTTY, errno.EPERM)
 
-Clear = Callable[
-    [Path, Path], None
-]  # (old site, site now in place): remove the old one, lose nothing foreign
+Clear = Callable[[Path, Path], None]  # (old site, site now in place): remove the old one, lose nothing foreign
 
 
 def work_folder(out: Path) -> Path:

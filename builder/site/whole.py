@@ -280,9 +280,7 @@ class SiteWriter:
             or lower in self._odd_case
             or (lower != path and lower in self._files)
         ):
-            self._faults.append(
-                Fault(path, "", "two files of the site need this name", "Rename one of the items.")
-            )
+            self._faults.append(Fault(path, "", "two files of the site need this name", "Rename one of the items."))
             return True
         if lower != path:
             self._odd_case.add(lower)
@@ -319,6 +317,4 @@ def read_source(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise InputError.at(
-            path, "", f"can't be read ({error.strerror})", "Check the file and build again."
-        ) from error
+        raise InputError.at(path, "", f"can't be read ({error.strerror})", "Check the file and build again.") from error

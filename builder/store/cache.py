@@ -45,9 +45,7 @@ def digest(*parts: Any) -> str:
     Takes None, bool, int, float, str, bytes, lists, tuples, sets, str-keyed mappings, dataclasses, enums and
     catalogue settings. Raises TypeError for anything else, paths above all: they differ between machines.
     """
-    return content_digest(
-        json.dumps(_plain(parts), sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
-    )
+    return content_digest(json.dumps(_plain(parts), sort_keys=True, separators=(",", ":"), allow_nan=False).encode())
 
 
 def _plain(value: Any) -> Any:
@@ -125,9 +123,7 @@ class Cache:
         self._in_use: set[Path] = set()  # indexes of entries given out, until `let_go`
         self._counting = threading.Lock()
 
-    def get(
-        self, key: str, *, lazy: bool = False, held: Callable[[str], object] | None = None
-    ) -> Entry | None:
+    def get(self, key: str, *, lazy: bool = False, held: Callable[[str], object] | None = None) -> Entry | None:
         """The entry, or None when there is none that can be trusted.
 
         All content is verified before returning. lazy: leave that to `Blob.read`, for content that may not be
@@ -271,9 +267,7 @@ class Cache:
         return removed + _drop_oldest(bare, spare)
 
     @contextmanager
-    def locked(
-        self, *, wait_s: float = WAIT_S, on_wait: Callable[[str], None] | None = None
-    ) -> Iterator[None]:
+    def locked(self, *, wait_s: float = WAIT_S, on_wait: Callable[[str], None] | None = None) -> Iterator[None]:
         """One build of a catalogue at a time; see `lock.hold`."""
         try:
             self._prepare(self.root)
@@ -288,9 +282,7 @@ class Cache:
         record = read_record(index)
         if not isinstance(record, dict) or record.get("version") != VERSION or record.get("key") != key:
             return None
-        blobs = {
-            name: Blob(found, size, offset, index) for name, (found, size, offset) in record["blobs"].items()
-        }
+        blobs = {name: Blob(found, size, offset, index) for name, (found, size, offset) in record["blobs"].items()}
         whole = not blobs or _size_of(index.with_suffix(".pack")) == record["size"]
         if not whole and (held is None or not all(held(blob.digest) for blob in blobs.values())):
             return None

@@ -48,9 +48,7 @@ def file_digest(file: BinaryIO) -> str:
 def explain(error: OSError, path: Path | str) -> OutputError:
     """What the operating system said, as a message for people."""
     plain = error.strerror or type(error).__name__
-    what, advice = _REASONS.get(
-        error.errno or 0, (f"can't be written ({plain})", "Check the folder and try again.")
-    )
+    what, advice = _REASONS.get(error.errno or 0, (f"can't be written ({plain})", "Check the folder and try again."))
     return OutputError.at(path, "", what, advice)
 
 

@@ -1,6 +1,6 @@
 """Makes README's before/after picture from the demo's pot: the photo as it came on the left, finished on the right.
 
-    .venv/bin/python -m tests.bench.before_after [FRAME]
+.venv/bin/python -m tests.bench.before_after [FRAME]
 """
 
 from __future__ import annotations

@@ -17,11 +17,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-import builder  # noqa: F401, E402  before numpy: see there
-
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 
+import builder  # noqa: F401, E402  before numpy: see there
 from builder.frames.photos import find_photos  # noqa: E402
 from builder.measured import measure_spin  # noqa: E402
 from builder.spin import SpinMeasures  # noqa: E402
@@ -34,7 +33,13 @@ COLUMNS = (
     ("spin", "", 18), ("found", "all", 9), ("false", "0", 6), ("step mae°", "0.7", 10), ("worst°", "2.5", 8), ("turn", "right", 7),
     ("axis %", "0.15", 8), ("EV", "0.03", 8), ("shift px", "1", 9), ("roll°", "0.1", 7), ("gain %", "2", 7), ("s", "10", 6),
 )  # fmt: skip
-FAULTS = {"duplicate": "duplicate", "skipped_step": "skipped-step", "blur": "blurred", "camera_bump": "bumped", "hand_in_shot": "obstructed"}
+FAULTS = {
+    "duplicate": "duplicate",
+    "skipped_step": "skipped-step",
+    "blur": "blurred",
+    "camera_bump": "bumped",
+    "hand_in_shot": "obstructed",
+}
 
 
 def main() -> None:
@@ -157,7 +162,9 @@ def time_large() -> None:
         photos = find_photos(Path(folder)).photos
         began, cpu = time.perf_counter(), time.process_time()
         measure_spin(photos, slug="large", source="", threads=cores_granted())
-        print(f"36 frames of 12 megapixels: {time.perf_counter() - began:.1f} s, {time.process_time() - cpu:.1f} s of processor")
+        print(
+            f"36 frames of 12 megapixels: {time.perf_counter() - began:.1f} s, {time.process_time() - cpu:.1f} s of processor"
+        )
 
 
 if __name__ == "__main__":

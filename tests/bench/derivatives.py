@@ -71,12 +71,8 @@ def print_ladder(frames, sharpen_to) -> list[np.ndarray]:
     count, wide = len(frames), frames[0][0].shape[1]
     ladder = Ladder(ladder_widths(WIDTHS, wide))
     samples = [frames[count * place // 6] for place in (1, 3, 5)]
-    ladder, fit_s = timed(
-        fit_ladder, ladder, [one for one, _ in samples], [box for _, box in samples], sharpen_to
-    )
-    derived, derive_s = timed(
-        lambda: [derive_frame(one, ladder, sharpen_to) for one, _ in frames]
-    )
+    ladder, fit_s = timed(fit_ladder, ladder, [one for one, _ in samples], [box for _, box in samples], sharpen_to)
+    derived, derive_s = timed(lambda: [derive_frame(one, ladder, sharpen_to) for one, _ in frames])
     print(f"  qualities measured in {fit_s:.2f} s; {derive_s / count:.3f} s a frame for all its files")
     for format in ladder.formats:
         for width in ladder.widths:
@@ -146,9 +142,7 @@ def print_effort(frames, sharpen_to) -> None:
             for effort in efforts:
                 size, seconds = at_same_look(some, format, {option: effort})
                 saved = (
-                    ""
-                    if before is None
-                    else f"  {(before[0] - size) / max(1e-3, (seconds - before[1]) * 1e3):6.0f}"
+                    "" if before is None else f"  {(before[0] - size) / max(1e-3, (seconds - before[1]) * 1e3):6.0f}"
                 )
                 print(
                     f"  {format} {width:>5} px  {option} {effort:>2}  {size / 1000:7.2f} kB"
@@ -165,9 +159,7 @@ def at_same_look(some, format: str, effort: dict) -> tuple[float, float]:
         sizes, alike, seconds = [], [], 0.0
         for pixels, box in some:
             file = io.BytesIO()
-            _, spent = timed(
-                Image.fromarray(pixels).save, file, format.upper(), quality=quality, **effort, **extra
-            )
+            _, spent = timed(Image.fromarray(pixels).save, file, format.upper(), quality=quality, **effort, **extra)
             seconds += spent
             sizes.append(len(file.getvalue()))
             alike.append(likeness(pixels, file.getvalue(), box))

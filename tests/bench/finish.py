@@ -210,7 +210,9 @@ def show(folder: Path, one: RenderedSet, plan: FinishPlan, done: Finished, index
     tiles = [done.pixels, fault]
     for backdrop in ((0, 0, 0), (255, 0, 200)):
         tiles.append(finish_frame(replace(plan, backdrop=backdrop), index, width=width).pixels)
-    cv2.imwrite(str(folder / f"{one.name}-{index:02d}.png"), np.vstack([np.hstack(tiles[:2]), np.hstack(tiles[2:])])[..., ::-1])
+    cv2.imwrite(
+        str(folder / f"{one.name}-{index:02d}.png"), np.vstack([np.hstack(tiles[:2]), np.hstack(tiles[2:])])[..., ::-1]
+    )
 
 
 def judge_drawn(name: str, every: int) -> str:

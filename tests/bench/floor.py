@@ -42,7 +42,8 @@ def timed_build(folder: Path, jobs: int, *words: str) -> tuple[float, float]:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     began = time.perf_counter()
     subprocess.run(
-        [sys.executable, "-m", "builder", "build", folder, "--force", "--quiet", "--jobs", str(jobs), *words], check=True
+        [sys.executable, "-m", "builder", "build", folder, "--force", "--quiet", "--jobs", str(jobs), *words],
+        check=True,
     )
     wall = time.perf_counter() - began
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -169,7 +170,9 @@ def choose(photo: Path, pictures: list[tuple[str, int, int, Path]]) -> dict[str,
     return chosen
 
 
-def frames_floor(work: tuple[list[Path], list[list[tuple[str, int, int, Path]]], dict[str, str]]) -> tuple[float, float]:
+def frames_floor(
+    work: tuple[list[Path], list[list[tuple[str, int, int, Path]]], dict[str, str]],
+) -> tuple[float, float]:
     """(wall, CPU) seconds of one process for its share of the frames."""
     photos, pictures, chosen = work
     clock = _Clock()

@@ -58,7 +58,9 @@ class Tally:
         return self
 
     def print(self) -> None:
-        print(f"{self.name:24s} {self.cases:7d} cases  {self.accepted:6d} accepted  {len(self.tracebacks)} tracebacks  slowest {self.slowest_s:.2f} s")
+        print(
+            f"{self.name:24s} {self.cases:7d} cases  {self.accepted:6d} accepted  {len(self.tracebacks)} tracebacks  slowest {self.slowest_s:.2f} s"
+        )
         for text in self.tracebacks[:3]:
             print(text)
 
@@ -71,10 +73,16 @@ def run_fuzz(cases: int, seed: int) -> list[Tally]:
         folder, photos = Path(name), fuzzing.small_photos()
         grey = photos["grey.jpg"]
         kinds: dict[str, Callable[[], bool]] = {
-            "catalogue text": lambda: fuzzing.try_catalog(folder, fuzzing.mutate_text(fuzzing.CATALOG, rng).encode("utf-8", "replace")),
-            "catalogue values": lambda: fuzzing.try_catalog(folder, fuzzing.mutate_value(rng).encode("utf-8", "replace")),
+            "catalogue text": lambda: fuzzing.try_catalog(
+                folder, fuzzing.mutate_text(fuzzing.CATALOG, rng).encode("utf-8", "replace")
+            ),
+            "catalogue values": lambda: fuzzing.try_catalog(
+                folder, fuzzing.mutate_value(rng).encode("utf-8", "replace")
+            ),
             "Markdown": lambda: fuzzing.try_markdown(fuzzing.random_markdown(rng)),
-            "file names": lambda: fuzzing.try_names(folder, [fuzzing.random_name(rng) for _ in range(rng.randint(1, 6))], grey, rng),
+            "file names": lambda: fuzzing.try_names(
+                folder, [fuzzing.random_name(rng) for _ in range(rng.randint(1, 6))], grey, rng
+            ),
         }
         for kind, case in kinds.items():
             tallies.append(Tally(kind).run(case, cases // 8))
@@ -82,7 +90,9 @@ def run_fuzz(cases: int, seed: int) -> list[Tally]:
         for kind, content in photos.items():
             file = folder / f"x.{kind.rpartition('.')[2]}"
             tally = Tally(f"picture, {kind}")
-            tally.run(lambda: fuzzing.try_photo(file, fuzzing.mutate_picture(content, rng)), cases // 2 // len(photos) + 1)
+            tally.run(
+                lambda: fuzzing.try_photo(file, fuzzing.mutate_picture(content, rng)), cases // 2 // len(photos) + 1
+            )
             tallies.append(tally)
             tally.print()
     return tallies
@@ -111,7 +121,9 @@ def main(cases: int = 20_000, seed: int = 1) -> list[Tally]:
     tallies = run_fuzz(cases, seed)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     count, bad = sum(t.cases for t in tallies), sum(len(t.tracebacks) for t in tallies)
-    print(f"\n{count} cases, {bad} tracebacks (bar 0), slowest {max(t.slowest_s for t in tallies):.2f} s of CPU (bar 10), peak memory {peak_mb:.0f} MB (bar 1024)")
+    print(
+        f"\n{count} cases, {bad} tracebacks (bar 0), slowest {max(t.slowest_s for t in tallies):.2f} s of CPU (bar 10), peak memory {peak_mb:.0f} MB (bar 1024)"
+    )
     for target in ("picture", "toml"):
         print(f"guided by coverage, {target}: {run_guided(target, ATHERIS_RUNS, seed)}")
     return tallies

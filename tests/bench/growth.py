@@ -55,7 +55,9 @@ def figures(folder: Path, items: int) -> dict[str, dict[str, float]]:
     found = {"first": run("build", folder, "--jobs", 1, "--quiet")}
     shutil.rmtree(folder / "site")
     found["again"] = run("build", folder, "--jobs", 1, "--quiet")
-    write_entries(folder, [entry(number, "New words." if number == 7 else "Cleaned and put right.") for number in range(items)])
+    write_entries(
+        folder, [entry(number, "New words." if number == 7 else "Cleaned and put right.") for number in range(items)]
+    )
     time.sleep(0.2)
     found["one text"] = run("build", folder, "--jobs", 1, "--quiet")
     found["nothing"] = run("build", folder, "--jobs", 1, "--quiet")
@@ -119,7 +121,9 @@ def main(counts: tuple[int, ...] = ITEMS) -> None:
         fixed = found[counts[0]][name]["cpu"] - 1e-3  # what the smallest shop costs
         points = [(items, found[items][name]["cpu"] - start) for items in counts]
         above = [(items, found[items][name]["cpu"] - fixed) for items in counts[1:]]
-        print(f"slope of '{name}': {slope(points):.2f} over all, {slope(above):.2f} of what items add (bar {SLOPE_BAR})")
+        print(
+            f"slope of '{name}': {slope(points):.2f} over all, {slope(above):.2f} of what items add (bar {SLOPE_BAR})"
+        )
     many, few = counts[-1], 100 if 100 in counts else counts[0]
     for name in ("first", "again"):
         ratio = found[many][name]["mb"] / found[few][name]["mb"]

@@ -23,7 +23,21 @@ from tests.killing import Shop, kill_builds, kill_proofs
 
 ROOT = Path(__file__).parents[2]
 ARCHIVES = ("pillow==12.0.0", "pillow_heif==1.8.1")
-PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif", ".mpo", ".gif", ".bmp"}
+PICTURES = {
+    ".jpg",
+    ".jpeg",
+    ".png",
+    ".webp",
+    ".tif",
+    ".tiff",
+    ".avif",
+    ".heic",
+    ".heif",
+    ".hif",
+    ".mpo",
+    ".gif",
+    ".bmp",
+}
 
 
 def line(what: str, figure: str, bar: str) -> None:
@@ -34,7 +48,9 @@ def kills(count: int) -> None:
     for name, kind in (("build, nothing cached", "fresh"), ("rebuild", "cached"), ("proof", "proof")):
         with tempfile.TemporaryDirectory() as folder:
             shop = Shop(Path(folder))
-            met = kill_proofs(shop, count, 11) if kind == "proof" else kill_builds(shop, count, 11, fresh=kind == "fresh")
+            met = (
+                kill_proofs(shop, count, 11) if kind == "proof" else kill_builds(shop, count, 11, fresh=kind == "fresh")
+            )
         figure = f"{met.count} kills: {met.old} old, {met.new} new, 0 mixed; {met.ended_first} came too late"
         line(f"kill -9, {name}", figure, "whole, sources untouched, next build goes through")
 
@@ -42,7 +58,11 @@ def kills(count: int) -> None:
 def cases(count: int) -> None:
     tallies = fuzz.run_fuzz(count, 1)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    line("fuzz", f"{sum(t.cases for t in tallies)} cases, {sum(len(t.tracebacks) for t in tallies)} tracebacks", ">= 20000, 0")
+    line(
+        "fuzz",
+        f"{sum(t.cases for t in tallies)} cases, {sum(len(t.tracebacks) for t in tallies)} tracebacks",
+        ">= 20000, 0",
+    )
     line("  slowest, memory", f"{max(t.slowest_s for t in tallies):.2f} s, {peak:.0f} MB", "10 s, 1024 MB")
     for target in ("picture", "toml"):
         line(f"  guided by coverage, {target}", fuzz.run_guided(target, fuzz.ATHERIS_RUNS, 1), "no crash")
@@ -56,7 +76,9 @@ def corpora() -> None:
             line(f"pictures of {archive}", "the archive can't be fetched here: left out", "")
             continue
         files = sorted(f for f in folder.rglob("*") if f.suffix.lower() in PICTURES and f.is_file())
-        ran = subprocess.run([sys.executable, "-m", "tests.bench.hostile", "--read", folder], capture_output=True, text=True, cwd=ROOT)
+        ran = subprocess.run(
+            [sys.executable, "-m", "tests.bench.hostile", "--read", folder], capture_output=True, text=True, cwd=ROOT
+        )
         last = ran.stdout.splitlines()[-1] if ran.stdout else ran.stderr[-60:]
         line(f"pictures of {archive}", f"{len(files)} files: {last}", "no traceback, 10 s, 1024 MB")
 
@@ -65,7 +87,19 @@ def fetch(archive: str) -> Path | None:
     folder = ROOT / "tests/.out" / archive.replace("==", "-")
     if not folder.is_dir():
         with tempfile.TemporaryDirectory() as held:
-            words = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", archive.partition("==")[0], "-d", held, archive]
+            words = [
+                sys.executable,
+                "-m",
+                "pip",
+                "download",
+                "--quiet",
+                "--no-deps",
+                "--no-binary",
+                archive.partition("==")[0],
+                "-d",
+                held,
+                archive,
+            ]
             if subprocess.run(words, capture_output=True).returncode or not list(Path(held).glob("*.tar.gz")):
                 return None
             with tarfile.open(next(Path(held).glob("*.tar.gz"))) as packed:
@@ -104,10 +138,22 @@ def main(kill_count: int = 200, case_count: int = 20_000) -> None:
     line("what", "figure", "bar")
     kills(kill_count)
     tests("disk full at each write, injected and real", "old site or new", "tests/test_crash.py", "-k", "disk")
-    tests("photos gone, catalogue edited, two at once", "refused or whole", "tests/test_hostile_moments.py", "-k", "away or edited or at_once")
+    tests(
+        "photos gone, catalogue edited, two at once",
+        "refused or whole",
+        "tests/test_hostile_moments.py",
+        "-k",
+        "away or edited or at_once",
+    )
     tests("cache: flipped, cut, emptied, other version", "same bytes", "tests/test_hostile_moments.py", "-k", "spoilt")
     cases(case_count)
-    tests("bombs, links, devices, names that are paths", "refused in words", "tests/test_hostile_input.py", "-k", "bomb or links or no_file or pipe or paths")
+    tests(
+        "bombs, links, devices, names that are paths",
+        "refused in words",
+        "tests/test_hostile_input.py",
+        "-k",
+        "bomb or links or no_file or pipe or paths",
+    )
     corpora()
     line("script vectors", f"{len(vectors())} in {len(CLASSES)} classes", ">= 120")
     tests("  in every text, in Chromium", "none runs", "tests/test_hostile_text.py")

@@ -44,7 +44,8 @@ MANNERS = {
     "wandering": replace(STEADY, wander_ev=0.15, wander_colour=0.05),
     "unsteady": replace(STEADY, shake_px=0.8, sway_px=2.0, sway_deg=0.15, wander_ev=0.05),
 }
-REPEAT, SKIP, BLUR, HAND, BUMP = 6, 12, 16, 20, 25  # places in the faulty spin; where stops are by hand, this skip is one of 23°
+# Places in the faulty spin; where stops are by hand, this skip is one of 23°
+REPEAT, SKIP, BLUR, HAND, BUMP = 6, 12, 16, 20, 25
 COLUMNS = (("spin", 34), ("found", 8), ("mean°", 8), ("worst°", 8), ("σ°", 7), ("≤2σ", 6), ("turn", 7), ("s", 6))
 
 
@@ -54,16 +55,31 @@ def kinds() -> Iterator[tuple[str, Turntable]]:
     yield "white pot", StudioTable("glaze", Scene(**white, marks=36, seed=1), **CAMERA)
     yield "white pot, no marks", StudioTable("glaze", Scene(**white, marks=0, seed=2), **CAMERA)
     yield "white mug", StudioTable("glaze", Scene(shape="mug", **white, seed=3), **CAMERA)
-    yield "black mug", StudioTable("black", Scene(shape="mug", **plain, body_rgb=(0.015, 0.015, 0.017), seed=4), **CAMERA)
-    yield "black pot on black", StudioTable("black", Scene(**{**plain, **DARK}, body_rgb=(0.015, 0.015, 0.017), seed=5), **CAMERA)
+    yield (
+        "black mug",
+        StudioTable("black", Scene(shape="mug", **plain, body_rgb=(0.015, 0.015, 0.017), seed=4), **CAMERA),
+    )
+    yield (
+        "black pot on black",
+        StudioTable("black", Scene(**{**plain, **DARK}, body_rgb=(0.015, 0.015, 0.017), seed=5), **CAMERA),
+    )
     yield "brass pot", StudioTable("brass", Scene(**plain, seed=6), **CAMERA)
     yield "glass and brass", StudioTable("brass", Scene(**plain, seed=7), glass=True, **CAMERA)
-    yield "glass and brass on white", StudioTable("brass", Scene(**{**plain, **WHITE}, marks=0, seed=8), glass=True, **CAMERA)
-    yield "printed boat", PhotographedTable(Scene(shape="boat", size_mm=45, clutter=True, seed=9), wears="coffee", **CAMERA)
+    yield (
+        "glass and brass on white",
+        StudioTable("brass", Scene(**{**plain, **WHITE}, marks=0, seed=8), glass=True, **CAMERA),
+    )
+    yield (
+        "printed boat",
+        PhotographedTable(Scene(shape="boat", size_mm=45, clutter=True, seed=9), wears="coffee", **CAMERA),
+    )
     for name, texture in (("bunny", "plain"), ("teapot", "spots")):
         mesh = read_mesh(name)
         if mesh is not None:
-            yield f"{name}, {texture}", MeshTable(mesh, texture=texture, radius_mm=95, gloss=0.6, rgb=(0.6, 0.6, 0.57), **CAMERA)
+            yield (
+                f"{name}, {texture}",
+                MeshTable(mesh, texture=texture, radius_mm=95, gloss=0.6, rgb=(0.6, 0.6, 0.57), **CAMERA),
+            )
 
 
 def drawn(name: str, table: Turntable, turns: np.ndarray, keep: Path | None) -> list[np.ndarray]:
@@ -87,8 +103,10 @@ def faulty(table: Turntable, light: list[np.ndarray], turns: np.ndarray, *, bump
     found = {("duplicate", REPEAT), ("skipped-step", SKIP), ("blurred", BLUR), ("obstructed", HAND)}
     if bump:
         moved = table.bump((4.0, -2.5), 0.3)
-        frames[BUMP:] = [cv2.warpAffine(f, moved, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-                         for f in frames[BUMP:]]
+        frames[BUMP:] = [
+            cv2.warpAffine(f, moved, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            for f in frames[BUMP:]
+        ]
         found.add(("bumped", BUMP))
     return frames, turns[order], found
 
@@ -96,19 +114,30 @@ def faulty(table: Turntable, light: list[np.ndarray], turns: np.ndarray, *, bump
 def shot(frames: list[np.ndarray], phone: Phone) -> tuple[SpinMeasures, float]:
     with tempfile.TemporaryDirectory() as folder:
         for k, light in enumerate(frames):
-            write_photo(Path(folder) / f"IMG_{k:04d}.jpg", phone.shoot(light.astype(np.float32), k), quality=88, subsampling=2)
+            write_photo(
+                Path(folder) / f"IMG_{k:04d}.jpg", phone.shoot(light.astype(np.float32), k), quality=88, subsampling=2
+            )
         began = time.process_time()
-        return measure_spin(find_photos(Path(folder)).photos, slug="spin", source="", widest=WIDTH), time.process_time() - began
+        return measure_spin(
+            find_photos(Path(folder)).photos, slug="spin", source="", widest=WIDTH
+        ), time.process_time() - began
 
 
-def row(name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds: float) -> tuple[list[str], np.ndarray]:
+def row(
+    name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds: float
+) -> tuple[list[str], np.ndarray]:
     """Cells and remarks, and the step errors in standard errors (none where not judged)."""
     said = {(f.kind, f.frames[-1]): f.severity for f in measures.findings if f.frames}
     named = {frame for _, frame in true}
     excused = named | {frame - 1 for kind, frame in true if kind == "skipped-step"}
-    wrong = [f"{f.severity} {f.kind} {list(f.frames) or ''}" for f in measures.findings
-             if f.severity != "note" and f.kind != "small-frames" and (f.kind, f.frames[-1] if f.frames else -1) not in true
-             and not (f.severity == "warn" and f.frames and set(f.frames) <= excused)]
+    wrong = [
+        f"{f.severity} {f.kind} {list(f.frames) or ''}"
+        for f in measures.findings
+        if f.severity != "note"
+        and f.kind != "small-frames"
+        and (f.kind, f.frames[-1] if f.frames else -1) not in true
+        and not (f.severity == "warn" and f.frames and set(f.frames) <= excused)
+    ]
     missed = [f"missed {kind} {frame}" for kind, frame in sorted(true) if (kind, frame) not in said]
     judged = measures.angle_sigma_deg is not None
     cells = [name, f"{len(true & set(said))}/{len(true)}"]
@@ -116,8 +145,13 @@ def row(name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds
         off = np.abs(np.diff([f.angle_deg for f in measures.frames]) - np.diff(turns))
         share = off / measures.angle_sigma_deg
         right = measures.turn == "counterclockwise"
-        cells += [f"{off.mean():.2f}", f"{off.max():.2f}", f"{measures.angle_sigma_deg:.2f}", f"{np.mean(share < 2):.0%}",
-                  "right" if right else "WRONG"]
+        cells += [
+            f"{off.mean():.2f}",
+            f"{off.max():.2f}",
+            f"{measures.angle_sigma_deg:.2f}",
+            f"{np.mean(share < 2):.0%}",
+            "right" if right else "WRONG",
+        ]
     else:
         share, cells = np.zeros(0), [*cells, *"–––––"]
     return [*cells, f"{seconds:.0f}", "  " + "; ".join(wrong + missed)], share
@@ -144,7 +178,10 @@ def main() -> None:
                 measures, seconds = shot(frames, phone)
                 cells, share = row(f"{name}, {manner}, {state}", measures, stops, true, seconds)
                 shares.append(share)
-                print("".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=False)) + cells[-1], flush=True)
+                print(
+                    "".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=False)) + cells[-1],
+                    flush=True,
+                )
     share = np.concatenate(shares) if shares else np.zeros(0)
     if len(share):
         print(f"{len(share)} steps judged: {np.mean(share < 2):.1%} within 2 σ, {np.mean(share < 4):.2%} within 4 σ")

@@ -53,15 +53,10 @@ def rim_readings() -> None:
             spent = time.process_time() - started
             readings = [view and read_rim(picture, view) for picture in pictures]
             errors = np.array(
-                [
-                    (reading.angle_deg - angle + 180) % 360 - 180
-                    for reading, angle in zip(readings, angles)
-                    if reading
-                ]
+                [(reading.angle_deg - angle + 180) % 360 - 180 for reading, angle in zip(readings, angles) if reading]
             )
             told = (
-                f"worst {np.abs(errors).max():.3f}°, between pictures "
-                f"{np.abs(errors - errors.mean()).max():.3f}°"
+                f"worst {np.abs(errors).max():.3f}°, between pictures {np.abs(errors - errors.mean()).max():.3f}°"
                 if len(errors)
                 else "not read"
             )
@@ -87,15 +82,10 @@ def main() -> None:
         wrong = np.abs(found - (COUNTDOWN + np.arange(frames) * seconds)).max()
         print(f"  {frames} shots, {seconds} s: {len(found)} found, worst {wrong * 1000:.3f} ms")
     near, far = sharp_range(4000, 50, 8, 0.03)
-    print(
-        f"depth of field, 50 mm f/8 at 4 m, c 0.03 mm: {near:.1f} to {far:.1f} mm (reference 2900.23 to "
-        f"6443.3)"
-    )
+    print(f"depth of field, 50 mm f/8 at 4 m, c 0.03 mm: {near:.1f} to {far:.1f} mm (reference 2900.23 to 6443.3)")
     rim_readings()
     started = time.perf_counter()
-    contents = dict(
-        plan_files(make_plan(PlanInput(diameter_mm=330, subject_mm=(250, 130, 235), focal35_mm=52)))
-    )
+    contents = dict(plan_files(make_plan(PlanInput(diameter_mm=330, subject_mm=(250, 130, 235), focal35_mm=52))))
     print(
         f"whole plan: {len(contents)} files, {sum(map(len, contents.values())) / 1e6:.1f} MB "
         f"in {time.perf_counter() - started:.2f} s"

@@ -30,7 +30,7 @@ exec convert "$1" -auto-orient -crop {box} +repage -level 4%,92% {rungs} \\
   \\( +clone -resize 960x -write "{out}/film-$2.png" +delete \\) null:
 """
 RUNG = (
-    '\\( +clone -resize {width}x -unsharp 0x0.8+0.6+0.01 {effort} -quality {quality}'
+    "\\( +clone -resize {width}x -unsharp 0x0.8+0.6+0.01 {effort} -quality {quality}"
     ' -write "{out}/{width}-$2.{name}" +delete \\)'
 )
 EFFORTS = {"avif": "-define heic:speed=8", "webp": "-define webp:method=4"}

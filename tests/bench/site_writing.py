@@ -64,9 +64,7 @@ def main(each: int = 27) -> None:
     for items in ITEMS:
         command = [sys.executable, "-m", "tests.bench.site_writing", "--measure", str(items), str(each)]
         found[items] = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
-        told = ", ".join(
-            f"{name} {found[items][name]:.2f} s" for name in found[items] if not name.endswith("_mb")
-        )
+        told = ", ".join(f"{name} {found[items][name]:.2f} s" for name in found[items] if not name.endswith("_mb"))
         print(f"{items:5} items, {items * (each + 1)} files: {told}; peak {found[items]['peak_mb']:.0f} MB "
               f"(bare process {found[items]['start_mb']:.0f} MB)")  # fmt: skip
     few, many = ITEMS[0], ITEMS[-1]

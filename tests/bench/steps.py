@@ -48,8 +48,10 @@ class Case:
     photo: dict = field(default_factory=dict)
 
     def pictures(self) -> list[np.ndarray]:
-        drawn = (self.table.photo(self.sign * angle, noise_seed=k, noise=self.noise, **self.photo)
-                 for k, angle in enumerate(self.angles))
+        drawn = (
+            self.table.photo(self.sign * angle, noise_seed=k, noise=self.noise, **self.photo)
+            for k, angle in enumerate(self.angles)
+        )
         return [picture if self.quality is None else compressed(picture, self.quality) for picture in drawn]
 
 
@@ -63,12 +65,25 @@ def by_chance(seed: int) -> Case:
     rng = np.random.default_rng(seed)
     count = int(rng.choice([18, 24, 30, 36]))
     shape = str(rng.choice(["pot", "boat", "mug", "jar"]))
-    scene = Scene(shape=shape, texture=str(rng.choice(["speckled", "label"])) if shape != "jar" else "speckled", seed=seed,
-                  size_mm=float(rng.uniform(45, 70)), body_rgb=tuple(rng.uniform(0.04, 0.5, 3)), gloss=float(rng.uniform(0, 0.5)),
-                  offset_mm=tuple(rng.uniform(-8, 8, 2)), marks=int(rng.choice([count, 30, 36])))
-    table = Turntable(scene, **SIZE, elevation_deg=float(rng.uniform(8, 35)), distance_mm=float(rng.uniform(500, 900)),
-                      focal35_mm=float(rng.choice([26, 28, 35, 50])), pan_px=float(rng.uniform(-15, 15)),
-                      roll_deg=float(rng.uniform(-1, 1)))
+    scene = Scene(
+        shape=shape,
+        texture=str(rng.choice(["speckled", "label"])) if shape != "jar" else "speckled",
+        seed=seed,
+        size_mm=float(rng.uniform(45, 70)),
+        body_rgb=tuple(rng.uniform(0.04, 0.5, 3)),
+        gloss=float(rng.uniform(0, 0.5)),
+        offset_mm=tuple(rng.uniform(-8, 8, 2)),
+        marks=int(rng.choice([count, 30, 36])),
+    )
+    table = Turntable(
+        scene,
+        **SIZE,
+        elevation_deg=float(rng.uniform(8, 35)),
+        distance_mm=float(rng.uniform(500, 900)),
+        focal35_mm=float(rng.choice([26, 28, 35, 50])),
+        pan_px=float(rng.uniform(-15, 15)),
+        roll_deg=float(rng.uniform(-1, 1)),
+    )
     first, second = (int(k) for k in 2 + 3 * rng.permutation((count - 3) // 3)[:2])
     sigma = float(rng.choice([0.0, 0.04, 0.1])) * 360 / count
     angles = uneven_angles(count, seed=seed, sigma_deg=sigma, skipped=(first,), repeated=(second,))
@@ -80,29 +95,93 @@ def drawn_cases() -> Iterator[Case]:
     yield Case("pot, even", pot, uneven_angles(24))
     yield Case("pot, 12 frames", Turntable(Scene(seed=2), **SIZE), uneven_angles(12, sigma_deg=1.0, seed=2), -1)
     yield Case("pot, 72 frames", Turntable(Scene(seed=3), **SIZE), uneven_angles(72, sigma_deg=0.3, seed=3))
-    yield Case("pot, two faults at once", Turntable(Scene(seed=4), **SIZE),
-               uneven_angles(30, sigma_deg=0.5, seed=4, skipped=(9, 21), repeated=(10, 20)), 1, True, (9, 21), (10, 20))
-    yield Case("pot, 330° open", Turntable(Scene(seed=5), **SIZE), uneven_angles(24, sigma_deg=0.5, seed=5, sweep_deg=330))
-    yield Case("pot, 380° past its start", Turntable(Scene(seed=6), **SIZE),
-               uneven_angles(36, sigma_deg=0.5, seed=6, sweep_deg=380), -1)
-    yield Case("pot, part turn of 120°", Turntable(Scene(seed=7), **SIZE),
-               uneven_angles(13, sigma_deg=0.5, seed=7, sweep_deg=120), 1, False)
-    yield Case("pot, part turn, skip", Turntable(Scene(seed=8), **SIZE),
-               uneven_angles(16, sigma_deg=0.5, seed=8, sweep_deg=170, skipped=(6,)), -1, False, (6,))
+    yield Case(
+        "pot, two faults at once",
+        Turntable(Scene(seed=4), **SIZE),
+        uneven_angles(30, sigma_deg=0.5, seed=4, skipped=(9, 21), repeated=(10, 20)),
+        1,
+        True,
+        (9, 21),
+        (10, 20),
+    )
+    yield Case(
+        "pot, 330° open", Turntable(Scene(seed=5), **SIZE), uneven_angles(24, sigma_deg=0.5, seed=5, sweep_deg=330)
+    )
+    yield Case(
+        "pot, 380° past its start",
+        Turntable(Scene(seed=6), **SIZE),
+        uneven_angles(36, sigma_deg=0.5, seed=6, sweep_deg=380),
+        -1,
+    )
+    yield Case(
+        "pot, part turn of 120°",
+        Turntable(Scene(seed=7), **SIZE),
+        uneven_angles(13, sigma_deg=0.5, seed=7, sweep_deg=120),
+        1,
+        False,
+    )
+    yield Case(
+        "pot, part turn, skip",
+        Turntable(Scene(seed=8), **SIZE),
+        uneven_angles(16, sigma_deg=0.5, seed=8, sweep_deg=170, skipped=(6,)),
+        -1,
+        False,
+        (6,),
+    )
     yield Case("pot, noise ×4", Turntable(Scene(seed=9), **SIZE), uneven_angles(24, sigma_deg=1.0, seed=9), noise=0.024)
-    yield Case("pot, JPEG 80", Turntable(Scene(seed=10), **SIZE),
-               uneven_angles(24, sigma_deg=1.0, seed=10, skipped=(5,), repeated=(15,)), 1, True, (5,), (15,), quality=80)
-    yield Case("boat, off centre", Turntable(Scene(shape="boat", seed=11, size_mm=40, offset_mm=(45, 20)), **SIZE),
-               uneven_angles(30, sigma_deg=1.0, seed=11, skipped=(12,)), -1, True, (12,))
-    yield Case("boat, long lens", Turntable(Scene(shape="boat", seed=12), **SIZE, focal35_mm=70, distance_mm=1500, elevation_deg=25),
-               uneven_angles(36, sigma_deg=1.0, seed=12), -1)
+    yield Case(
+        "pot, JPEG 80",
+        Turntable(Scene(seed=10), **SIZE),
+        uneven_angles(24, sigma_deg=1.0, seed=10, skipped=(5,), repeated=(15,)),
+        1,
+        True,
+        (5,),
+        (15,),
+        quality=80,
+    )
+    yield Case(
+        "boat, off centre",
+        Turntable(Scene(shape="boat", seed=11, size_mm=40, offset_mm=(45, 20)), **SIZE),
+        uneven_angles(30, sigma_deg=1.0, seed=11, skipped=(12,)),
+        -1,
+        True,
+        (12,),
+    )
+    yield Case(
+        "boat, long lens",
+        Turntable(Scene(shape="boat", seed=12), **SIZE, focal35_mm=70, distance_mm=1500, elevation_deg=25),
+        uneven_angles(36, sigma_deg=1.0, seed=12),
+        -1,
+    )
     for shape in ("jar", "mug"):
         for marks in (36, 0):
             name = f"plain {shape}, {marks} marks"
             table = Turntable(Scene(shape=shape, texture="plain", marks=marks, seed=13, gloss=0.5), **SIZE)
-            yield Case(name, table, uneven_angles(36, sigma_deg=0.5, seed=13, skipped=(9,), repeated=(25,)), 1, True, (9,), (25,))
-    yield Case("plain jar, black disc", Turntable(Scene(shape="jar", texture="plain", marks=36, seed=14, gloss=0.6,
-               body_rgb=(0.02, 0.02, 0.02), disc_rgb=(0.03, 0.03, 0.03)), **SIZE), uneven_angles(36))
+            yield Case(
+                name,
+                table,
+                uneven_angles(36, sigma_deg=0.5, seed=13, skipped=(9,), repeated=(25,)),
+                1,
+                True,
+                (9,),
+                (25,),
+            )
+    yield Case(
+        "plain jar, black disc",
+        Turntable(
+            Scene(
+                shape="jar",
+                texture="plain",
+                marks=36,
+                seed=14,
+                gloss=0.6,
+                body_rgb=(0.02, 0.02, 0.02),
+                disc_rgb=(0.03, 0.03, 0.03),
+            ),
+            **SIZE,
+        ),
+        uneven_angles(36),
+    )
 
 
 def mesh_cases() -> Iterator[Case]:
@@ -113,7 +192,9 @@ def mesh_cases() -> Iterator[Case]:
             print(f"{name}: not here (npm install --prefix tests/.out {name}); left out")
             continue
         for seed, texture in enumerate(textures):
-            table = MeshTable(mesh, texture=texture, seed=seed, radius_mm=95, gloss=0.6 if texture == "spots" else 0.15, **camera)
+            table = MeshTable(
+                mesh, texture=texture, seed=seed, radius_mm=95, gloss=0.6 if texture == "spots" else 0.15, **camera
+            )
             angles = uneven_angles(30, sigma_deg=0.8, seed=20 + seed, skipped=(11,), repeated=(21,))
             yield Case(f"{name}, {texture}", table, angles, 1 - 2 * seed, True, (11,), (21,))
 
@@ -132,9 +213,16 @@ def row(case: Case) -> tuple[list[str], np.ndarray]:
     marks = [f"{np.abs(off).mean():.3f}", f"{np.abs(off).max():.3f}"]
     hits = faults(found, case) if judged else ("–", "–", "–")
     right = (found.direction == "counterclockwise") == (case.sign > 0)
-    cells = [case.name, str(len(pictures)), *(marks if judged else [f"({m})" for m in marks]),
-             *([f"{np.mean(share < k):.0%}" for k in (2, 4)] if judged else "––"), "yes" if judged else "no", *hits,
-             ("right" if right else "WRONG") if judged else "–", f"{seconds:.1f}"]
+    cells = [
+        case.name,
+        str(len(pictures)),
+        *(marks if judged else [f"({m})" for m in marks]),
+        *([f"{np.mean(share < k):.0%}" for k in (2, 4)] if judged else "––"),
+        "yes" if judged else "no",
+        *hits,
+        ("right" if right else "WRONG") if judged else "–",
+        f"{seconds:.1f}",
+    ]
     return cells, share if judged else np.zeros(0)
 
 
@@ -159,7 +247,9 @@ def main() -> None:
             print("".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=True)), flush=True)
     share = np.concatenate(shares) if shares else np.zeros(0)
     if len(share):
-        print(f"all steps judged: {len(share)}; within 2 σ {np.mean(share < 2):.1%}, within 4 σ {np.mean(share < 4):.2%}")
+        print(
+            f"all steps judged: {len(share)}; within 2 σ {np.mean(share < 2):.1%}, within 4 σ {np.mean(share < 4):.2%}"
+        )
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Frames from films: how near their angle they are, what the turn costs, and memory with a long 4K film.
 
-    python -m tests.bench.video            angles on drawn turns of uneven speed
-    python -m tests.bench.video --long     also 60 s of 4K (3840 × 2160, 30 pictures a second): some minutes
+python -m tests.bench.video            angles on drawn turns of uneven speed
+python -m tests.bench.video --long     also 60 s of 4K (3840 × 2160, 30 pictures a second): some minutes
 """
 
 from __future__ import annotations
@@ -28,7 +28,13 @@ CASES = [  # what, scene, seconds, degrees, options
     ("mug with a label", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5)),
     ("the same mug, 960 px wide", Scene(shape="mug", texture="label", seed=3), 8, 370, dict(seed=5, width=960)),
     ("the same, disc without marks", Scene(shape="mug", texture="label", seed=3, marks=0), 8, 370, dict(seed=5)),
-    ("plain jar, disc with marks", Scene(shape="jar", texture="plain", body_rgb=(0.6, 0.58, 0.55)), 8, 370, dict(seed=9)),
+    (
+        "plain jar, disc with marks",
+        Scene(shape="jar", texture="plain", body_rgb=(0.6, 0.58, 0.55)),
+        8,
+        370,
+        dict(seed=9),
+    ),
     ("pot, 8° short of a turn", Scene(shape="pot"), 7, 352, dict(seed=6)),
     ("pot, 50 s, a jump in 8", Scene(shape="pot"), 40, 365, dict(seed=1, uneven=0.3, still_s=5)),
 ]
@@ -58,7 +64,10 @@ def angles() -> None:
         off -= off.mean()
         say = f"{take.off_deg:.2f}°" if take.judged and take.off_deg is not None else "unknown"
         found = f"{true(take.end_s) - true(take.start_s):.1f}°"
-        print(f"{what:28} {len(own):6} {found:>10} {np.abs(off).mean():8.2f}° {np.abs(off).max():5.1f}° {say:>8} {spent:6.1f} s", flush=True)
+        print(
+            f"{what:28} {len(own):6} {found:>10} {np.abs(off).mean():8.2f}° {np.abs(off).max():5.1f}° {say:>8} {spent:6.1f} s",
+            flush=True,
+        )
 
 
 def long_film(folder: Path) -> Path:
@@ -68,7 +77,8 @@ def long_film(folder: Path) -> Path:
     poses = drawn_poses(Scene(shape="pot"), 2.5, 480, 270)
     times, angles = uneven_turn(40, 365, still_s=10, seed=1, uneven=0.3)
     large = (
-        cv2.resize(poses[round(angle / 2.5) % len(poses)], (3840, 2160), interpolation=cv2.INTER_LINEAR) for angle in angles
+        cv2.resize(poses[round(angle / 2.5) % len(poses)], (3840, 2160), interpolation=cv2.INTER_LINEAR)
+        for angle in angles
     )
     return write_film(folder / "long.mp4", large, times, options={"crf": "26", "preset": "ultrafast"})
 

@@ -141,7 +141,10 @@ def print_first_turn(browser: Browser, address: str, site: Path, slug: str, scra
         write_plain(scratch / slug / str(width), [site / slug / file for file in frames_of(spin, width)])
         plain[width] = serve(scratch / slug / str(width)).url + "/"
     rounds = [
-        (first_turn(browser, f"{address}/{slug}/"), {width: first_turn(browser, url)[0] for width, url in plain.items()})
+        (
+            first_turn(browser, f"{address}/{slug}/"),
+            {width: first_turn(browser, url)[0] for width, url in plain.items()},
+        )
         for _ in range(ROUNDS)
     ]
     ours = median(one[0][0] for one in rounds)

@@ -229,7 +229,9 @@ def test_first_turn_after_at_most_six_requests(page, hosted):
 
 
 def test_proof_opens_from_the_unpacked_zip(page, demo, tmp_path):
-    ran = kickwheel("proof", demo, "--item", "coffee-pot", "--item", "toy-boat", "--out", tmp_path / "p.zip", timeout=600)
+    ran = kickwheel(
+        "proof", demo, "--item", "coffee-pot", "--item", "toy-boat", "--out", tmp_path / "p.zip", timeout=600
+    )
     assert ran.status == 0, ran.err
     zipfile.ZipFile(io.BytesIO((tmp_path / "p.zip").read_bytes())).extractall(tmp_path / "client")
     page.goto((tmp_path / "client" / "proofs" / "index.html").as_uri())

@@ -71,19 +71,31 @@ def shown(page) -> list[str]:
     return page.locator(".grid > li:visible h2").all_text_contents()
 
 
-@pytest.mark.parametrize("path", ["index.html", "emaille-kanne/index.html", "emaille-kanne/embed/index.html", "toy-boat/index.html"])
+@pytest.mark.parametrize(
+    "path", ["index.html", "emaille-kanne/index.html", "emaille-kanne/embed/index.html", "toy-boat/index.html"]
+)
 def test_no_complaint_from_the_browser(page, start, path):
     """Content-Security-Policy violations, missing files and script errors all land in the console."""
     page.goto(f"{start}/{path}")
     page.wait_for_timeout(300)
     assert page.said == []
     assert page.evaluate("[...document.images].filter((i) => i.loading != 'lazy').every((i) => i.naturalWidth > 0)")
-    assert page.evaluate("getComputedStyle(document.querySelector('h1')).margin") != "21.44px 0px"  # the style is in force
+    # The style is in force
+    assert page.evaluate("getComputedStyle(document.querySelector('h1')).margin") != "21.44px 0px"
 
 
 @pytest.mark.parametrize(
     ("words", "titles"),
-    [("", 3), ("emaille", 1), ("ÉMAIL", 1), ("kitchen", 2), ("kitchen brass", 1), ("sb-99", 1), ("boat toys", 1), ("zebra", 0)],
+    [
+        ("", 3),
+        ("emaille", 1),
+        ("ÉMAIL", 1),
+        ("kitchen", 2),
+        ("kitchen brass", 1),
+        ("sb-99", 1),
+        ("boat toys", 1),
+        ("zebra", 0),
+    ],
 )
 def test_filter(page, disk, words, titles):
     page.goto(f"{disk}/index.html")
@@ -152,12 +164,14 @@ def test_copy(page, disk, way):
     button.click()
     page.wait_for_function("document.getElementById('said').textContent")
     snippet = page.locator("#snippet-frame").input_value()
-    assert snippet.startswith("<iframe src=\"https://saltmarsh-bench.example/spins/emaille-kanne/embed/\"")
+    assert snippet.startswith('<iframe src="https://saltmarsh-bench.example/spins/emaille-kanne/embed/"')
     said = page.locator("#said")
     if way == "hand":
         assert said.text_content().startswith("Selected")
         assert said.bounding_box()["height"] > 10  # now to be seen
-        chosen = page.evaluate("(f => f.value.slice(f.selectionStart, f.selectionEnd))(document.getElementById('snippet-frame'))")
+        chosen = page.evaluate(
+            "(f => f.value.slice(f.selectionStart, f.selectionEnd))(document.getElementById('snippet-frame'))"
+        )
         assert chosen == snippet
     else:
         assert page.evaluate("window.kept") == [snippet]
@@ -170,7 +184,8 @@ def test_share_sheet_only_where_there_is_one(browser, disk):
         page = context.new_page()
         page.add_init_script(
             "window.shared = []; Object.defineProperty(navigator, 'share', { value: "
-            + ("async (what) => window.shared.push(what)" if has else "undefined") + " });"
+            + ("async (what) => window.shared.push(what)" if has else "undefined")
+            + " });"
         )
         page.goto(f"{disk}/emaille-kanne/index.html")
         button = page.locator("[data-share]:visible")
@@ -263,7 +278,9 @@ def test_answers_are_mailed_back(proof_page):
     body = fields["body"]
     assert "\r\n" in body and "Your name: A. Client" in body
     assert "1. Émaillé pot [emaille-kanne]: Approved" in body
-    assert "2. Toy boat [toy-boat]: To be changed\r\nComment: Mast & flag:\nmore light?" in body.replace("\r\nmore", "\nmore")
+    assert "2. Toy boat [toy-boat]: To be changed\r\nComment: Mast & flag:\nmore light?" in body.replace(
+        "\r\nmore", "\nmore"
+    )
     assert "3. Desk lamp [lamp]: no answer yet" in body
 
 
@@ -293,7 +310,9 @@ def test_proof_without_a_contact_copies(browser, tmp_path):
 
 
 def axe_source() -> str | None:
-    file = Path(os.environ.get("KICKWHEEL_AXE") or Path(__file__).parent.parent / ".out/node_modules/axe-core/axe.min.js")
+    file = Path(
+        os.environ.get("KICKWHEEL_AXE") or Path(__file__).parent.parent / ".out/node_modules/axe-core/axe.min.js"
+    )
     return file.read_text("utf-8") if file.is_file() else None
 
 
@@ -305,7 +324,16 @@ def test_axe_finds_nothing(browser, site, proof, scheme):
         pytest.skip("axe-core isn't here (npm install --prefix tests/.out axe-core); KICKWHEEL_AXE names the file")
     context = browser.new_context(color_scheme=scheme, bypass_csp=True)
     page = context.new_page()
-    places = [site / path for path in ("index.html", "emaille-kanne/index.html", "emaille-kanne/embed/index.html", "404.html", "lamp/index.html")]
+    places = [
+        site / path
+        for path in (
+            "index.html",
+            "emaille-kanne/index.html",
+            "emaille-kanne/embed/index.html",
+            "404.html",
+            "lamp/index.html",
+        )
+    ]
     for place in [*places, proof / "index.html"]:
         page.goto(place.as_uri())
         page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")

@@ -19,9 +19,7 @@ READY = "document.querySelector('kick-spin').frames?.ready"
 
 def seen_at(phase_deg: float, y: float) -> list[dict | None]:
     angles = [math.radians(15 * index + phase_deg) for index in range(24)]
-    return [
-        {"x": 0.5 + 0.21 * math.sin(angle), "y": y} if math.cos(angle) > 0.05 else None for angle in angles
-    ]
+    return [{"x": 0.5 + 0.21 * math.sin(angle), "y": y} if math.cos(angle) > 0.05 else None for angle in angles]
 
 
 SPOTS = [
@@ -104,9 +102,7 @@ def test_element_in_a_page_of_another_origin_under_a_strict_policy(
     ):  # wait_for_function would need eval
         page.wait_for_timeout(50)
     box = slider.bounding_box()
-    assert box["height"] == pytest.approx(box["width"] * 0.75, abs=1), (
-        "styled, without any allowance for styles"
-    )
+    assert box["height"] == pytest.approx(box["width"] * 0.75, abs=1), "styled, without any allowance for styles"
     slider.focus()
     page.keyboard.press("ArrowRight")
     page.wait_for_timeout(200)
@@ -116,9 +112,7 @@ def test_element_in_a_page_of_another_origin_under_a_strict_policy(
     page.get_by_role("button", name="Chip in the rim").click()
     note = page.locator(".note")
     assert "Sanded smooth.1 mm" in note.inner_text().replace("\n", "")
-    assert note.locator("em").count() == (0 if trusted_types else 1), (
-        "plain words where HTML from text is forbidden"
-    )
+    assert note.locator("em").count() == (0 if trusted_types else 1), "plain words where HTML from text is forbidden"
     page.faults[:] = [fault for fault in page.faults if "TrustedHTML" not in fault]
 
 
@@ -132,9 +126,7 @@ def test_two_elements_share_one_script_and_one_spin(page, serve_site, folder: Pa
     assert [slider.get_attribute("aria-valuenow") for slider in page.locator(SLIDER).all()] == ["0", "7"]
 
 
-def test_spin_script_put_into_the_page_before_the_viewer(
-    page, serve_site, folder: Path, tmp_path: Path
-) -> None:
+def test_spin_script_put_into_the_page_before_the_viewer(page, serve_site, folder: Path, tmp_path: Path) -> None:
     host = serve_site(folder)
     shop(tmp_path, host.url, f'<script src="{host.url}/spin.js"></script>' + SNIPPET.format(host=host.url))
     page.goto(serve_site(tmp_path).url)
@@ -315,9 +307,7 @@ def test_marks_are_reached_by_keyboard(spotted) -> None:
     for _ in range(7):
         page.keyboard.press("Tab")
         reached.append(
-            page.evaluate(
-                "document.querySelector('kick-spin').shadowRoot.activeElement?.getAttribute('aria-label')"
-            )
+            page.evaluate("document.querySelector('kick-spin').shadowRoot.activeElement?.getAttribute('aria-label')")
         )
     assert reached == ["1 Chip in the rim", "Turn left", "Play", "Turn right", "Zoom in", "Full screen", None]
 
@@ -358,9 +348,7 @@ def test_right_to_left_page(page, serve_site, folder: Path) -> None:
     (folder / "rtl.html").write_text(page_html(spin, dir="rtl", lang="ar"), "utf-8")
     page.goto(f"{serve_site(folder).url}/rtl.html")
     page.wait_for_function(READY)
-    left, right = (
-        page.get_by_role("button", name=f"Turn {side}").bounding_box()["x"] for side in ("left", "right")
-    )
+    left, right = (page.get_by_role("button", name=f"Turn {side}").bounding_box()["x"] for side in ("left", "right"))
     assert left < right, "left stays left: it is the object's"
     page.get_by_role("button", name="Chip in the rim").click()
     shut = page.get_by_role("button", name="Close note").bounding_box()["x"]
@@ -391,9 +379,7 @@ def test_focus_is_seen_and_forced_colours_keep_the_buttons(browser, serve_site, 
     page.wait_for_function(READY)
     page.keyboard.press("Tab")
     assert (
-        page.locator(SLIDER).evaluate(
-            "el => el.matches(':focus-visible') && getComputedStyle(el).outlineWidth"
-        )
+        page.locator(SLIDER).evaluate("el => el.matches(':focus-visible') && getComputedStyle(el).outlineWidth")
         == "3px"
     )
     assert page.locator(".group").first.evaluate("el => getComputedStyle(el).borderTopWidth") == "1px"
@@ -411,9 +397,7 @@ def test_two_hundred_per_cent_text_hides_nothing(browser, serve_site, folder: Pa
     note, stage = page.locator(".note"), page.locator("kick-spin").bounding_box()
     box = note.bounding_box()
     assert box["y"] >= stage["y"] and box["y"] + box["height"] <= stage["y"] + stage["height"]
-    assert note.evaluate(
-        "el => el.scrollHeight <= el.clientHeight || getComputedStyle(el).overflowY == 'auto'"
-    )
+    assert note.evaluate("el => el.scrollHeight <= el.clientHeight || getComputedStyle(el).overflowY == 'auto'")
     for button in page.locator(".bar button:visible").all():
         inner = button.bounding_box()
         assert inner["x"] >= stage["x"] and inner["x"] + inner["width"] <= stage["x"] + stage["width"]
@@ -422,10 +406,5 @@ def test_two_hundred_per_cent_text_hides_nothing(browser, serve_site, folder: Pa
 
 def test_page_sets_colours(spotted) -> None:
     page = spotted
-    page.evaluate(
-        "document.querySelector('kick-spin').style.setProperty('--kick-surface', 'rgb(10, 20, 30)')"
-    )
-    assert (
-        page.locator(".group").first.evaluate("el => getComputedStyle(el).backgroundColor")
-        == "rgb(10, 20, 30)"
-    )
+    page.evaluate("document.querySelector('kick-spin').style.setProperty('--kick-surface', 'rgb(10, 20, 30)')")
+    assert page.locator(".group").first.evaluate("el => getComputedStyle(el).backgroundColor") == "rgb(10, 20, 30)"

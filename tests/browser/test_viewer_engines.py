@@ -55,8 +55,7 @@ def now(engine: Engine) -> int:
 
 def middle(engine: Engine) -> tuple[int, int, int]:
     box = engine.run(
-        f"const box = {ELEMENT}.canvas.getBoundingClientRect();"
-        "return [box.left, box.top, box.width, box.height]"
+        f"const box = {ELEMENT}.canvas.getBoundingClientRect();return [box.left, box.top, box.width, box.height]"
     )
     return round(box[0] + box[2] / 2), round(box[1] + box[3] / 2), round(box[2])
 
@@ -114,12 +113,10 @@ def test_buttons_turn_and_play(spin: Engine) -> None:
 
 
 def test_style_arrives_and_marks_stand(spin: Engine) -> None:
-    assert (
-        spin.run(f"return getComputedStyle({ELEMENT}.shadowRoot.querySelector('.group')).display") == "flex"
-    )
-    mark = spin.run(
-        f"const box = {ELEMENT}.spots.marks[0].getBoundingClientRect(); return [box.left + box.width / 2]"
-    )[0]
+    assert spin.run(f"return getComputedStyle({ELEMENT}.shadowRoot.querySelector('.group')).display") == "flex"
+    mark = spin.run(f"const box = {ELEMENT}.spots.marks[0].getBoundingClientRect(); return [box.left + box.width / 2]")[
+        0
+    ]
     assert abs(mark - middle(spin)[0]) <= 1
     spin.run(f"{ELEMENT}.spots.marks[0].click()")
     assert "Small." in spin.run(f"return {ELEMENT}.spots.note.textContent")
@@ -138,9 +135,7 @@ def test_in_a_page_of_another_origin_under_a_strict_policy(
     )
     engine.go(serve_site(tmp_path, {"Content-Security-Policy": policy}).url + "/index.html")
     engine.wait(f"{ELEMENT}.frames && {ELEMENT}.frames.held(0).length == 24")
-    assert (
-        engine.run(f"return getComputedStyle({ELEMENT}.shadowRoot.querySelector('.group')).display") == "flex"
-    )
+    assert engine.run(f"return getComputedStyle({ELEMENT}.shadowRoot.querySelector('.group')).display") == "flex"
     engine.run(f"{ELEMENT}.frame = 9")
     engine.run("return new Promise(done => setTimeout(done, 200))")
     assert now(engine) == 9
@@ -153,7 +148,10 @@ def test_sandboxed_embed_under_the_sites_own_policy(engine: Engine, serve_site: 
     host = serve_site(site)
     spin = write_spin(site / "pot", widths=[480], formats=["webp"])
     item = make_item("pot", "Pot", spin=spin, poster=Poster("poster.jpg", 960, 720))
-    files = {path: text.encode() for path, text in render_item(replace(SHOP, url=host.url), item, asset_paths(), Theme()).items()}
+    files = {
+        path: text.encode()
+        for path, text in render_item(replace(SHOP, url=host.url), item, asset_paths(), Theme()).items()
+    }
     files |= {asset_paths()[name]: content for name, content in site_assets(Theme()).items()}
     for path, content in files.items():
         (site / path).parent.mkdir(parents=True, exist_ok=True)

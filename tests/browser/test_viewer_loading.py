@@ -48,18 +48,14 @@ def test_strip_first_then_sharp_coarse_to_fine(open_page, serve_site, folder: Pa
     page.wait_for_function("document.querySelector('kick-spin').frames?.held(0).length == 24")
     pictures = [file for file in asked if re.search(r"\.(webp|avif)$", file)]
     assert pictures[0] == "strip.webp"
-    coarse_to_fine = sorted(
-        range(24), key=lambda index: (-(index & -index or 24), min(index, 24 - index), index)
-    )
+    coarse_to_fine = sorted(range(24), key=lambda index: (-(index & -index or 24), min(index, 24 - index), index))
     assert coarse_to_fine[:6] == [0, 16, 8, 4, 20, 12]
     assert pictures[1:] == [f"960-{index:03}.avif" for index in coarse_to_fine], (
         "one format, one width, each frame once"
     )
 
 
-def test_sharp_frames_wait_for_the_first_touch_where_data_is_to_be_saved(
-    open_page, serve_site, folder: Path
-) -> None:
+def test_sharp_frames_wait_for_the_first_touch_where_data_is_to_be_saved(open_page, serve_site, folder: Path) -> None:
     page = open_page()
     page.add_init_script("Object.defineProperty(navigator, 'connection', {value: {saveData: true}})")
     server = serve_site(folder)
@@ -107,9 +103,7 @@ def test_the_frame_under_the_finger_comes_next(open_page, serve_site, folder: Pa
     assert "/960-013" in asked[4].request.url
 
 
-def test_never_blank_and_never_a_wrong_frame_while_pictures_arrive(
-    open_page, serve_site, folder: Path
-) -> None:
+def test_never_blank_and_never_a_wrong_frame_while_pictures_arrive(open_page, serve_site, folder: Path) -> None:
     page = open_page()
     page.goto(serve_site(folder).url)
     page.wait_for_function(READY)
@@ -118,9 +112,7 @@ def test_never_blank_and_never_a_wrong_frame_while_pictures_arrive(
         assert shown.index == index and shown.far < 60
 
 
-def test_a_small_element_takes_small_frames_and_a_dense_screen_larger(
-    open_page, serve_site, folder: Path
-) -> None:
+def test_a_small_element_takes_small_frames_and_a_dense_screen_larger(open_page, serve_site, folder: Path) -> None:
     for options, want in (
         ({"viewport": {"width": 400, "height": 600}}, "480"),
         ({"viewport": {"width": 400, "height": 600}, "device_scale_factor": 2}, "960"),
@@ -195,9 +187,7 @@ def test_full_screen_takes_wider_frames(open_page, serve_site, folder: Path) -> 
     page.goto(serve_site(folder).url)
     page.wait_for_function("document.querySelector('kick-spin').frames?.held(0).length == 24")
     page.set_viewport_size({"width": 1200, "height": 800})
-    page.wait_for_function(
-        "document.querySelector('kick-spin').frames.sharp.every(picture => picture.width == 960)"
-    )
+    page.wait_for_function("document.querySelector('kick-spin').frames.sharp.every(picture => picture.width == 960)")
     assert show(page, 5).kind == "960"
 
 
@@ -223,9 +213,7 @@ def test_without_full_screen_the_window_is_filled(open_page, serve_site, folder:
     before = page.locator(SLIDER).bounding_box()
     page.get_by_role("button", name="Full screen").click()
     box = page.locator(SLIDER).bounding_box()
-    assert [box["width"], box["height"]] == page.evaluate(
-        "[document.documentElement.clientWidth, innerHeight]"
-    )
+    assert [box["width"], box["height"]] == page.evaluate("[document.documentElement.clientWidth, innerHeight]")
     page.get_by_role("button", name="Leave full screen").click()
     assert page.locator(SLIDER).bounding_box() == before
 
@@ -303,9 +291,7 @@ def test_decoded_pictures_stay_within_the_budget(open_page, serve_site, tmp_path
         assert shown.index == index
     most, held = page.evaluate("[mostBytes, heldBytes]")
     assert 40e6 < held <= most <= 120e6
-    assert sum("1600-" in path for path in server.asked) == 36, (
-        "what was let go comes back without the network"
-    )
+    assert sum("1600-" in path for path in server.asked) == 36, "what was let go comes back without the network"
     page.evaluate("document.querySelector('kick-spin').remove()")
     assert page.evaluate("heldBytes") == 0
 

@@ -151,9 +151,7 @@ def test_reduced_motion_throws_nothing(visit) -> None:
 def test_leaving_the_window_with_the_button_down_ends_the_drag(visit) -> None:
     # the release is lost; the next move comes without a button
     page = visit()
-    send = (
-        "el.dispatchEvent(new PointerEvent('%s', {pointerId: 7, clientX: %%d, clientY: 200, buttons: %%d}))"
-    )
+    send = "el.dispatchEvent(new PointerEvent('%s', {pointerId: 7, clientX: %%d, clientY: 200, buttons: %%d}))"
     press, move = send % "pointerdown", send % "pointermove"
     slider = page.locator(SLIDER)
     slider.evaluate(f"el => {{ {press % (200, 1)}; {move % (260, 1)}; {move % (360, 1)} }}")
@@ -274,8 +272,7 @@ def test_a_part_turn_stops_at_its_ends(visit) -> None:
     drag(page, 0.4, steps=3, hold=False)
     assert at_rest(page) <= 6
     page.evaluate(
-        "() => { const spin = document.querySelector('kick-spin');"
-        "spin.frame = 5; seen.length = 0; spin.play() }"
+        "() => { const spin = document.querySelector('kick-spin');spin.frame = 5; seen.length = 0; spin.play() }"
     )
     page.wait_for_timeout(1500)
     seen = page.evaluate("seen")

@@ -57,13 +57,9 @@ def draw_frame(index: int, angle_deg: float, turn: str, width: int, height: int,
         fill=(226, 226, 222),
     )
     pen.rectangle([centre - radius, top, centre + radius, bottom], fill=(52, 110, 120))
-    pen.ellipse(
-        [centre - radius, bottom - unit * 0.05, centre + radius, bottom + unit * 0.05], fill=(52, 110, 120)
-    )
+    pen.ellipse([centre - radius, bottom - unit * 0.05, centre + radius, bottom + unit * 0.05], fill=(52, 110, 120))
     for stripe in range(12):
-        edges = sorted(
-            centre + radius * math.sin(phase + math.radians(30 * stripe + more)) for more in (-5, 5)
-        )
+        edges = sorted(centre + radius * math.sin(phase + math.radians(30 * stripe + more)) for more in (-5, 5))
         if math.cos(phase + math.radians(30 * stripe)) > 0.1:
             pen.rectangle(
                 [edges[0], top + unit * 0.12, edges[1], bottom - unit * 0.1],
