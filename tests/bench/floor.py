@@ -17,6 +17,7 @@ import io
 import json
 import multiprocessing
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -37,22 +38,40 @@ EFFORT = {"avif": "speed 8 at 1080 px and above, else 7", "webp": "method 4"}
 # ---- the build ---------------------------------------------------------------------------------------------
 
 
-def timed_build(folder: Path, jobs: int, *words: str) -> tuple[float, float]:
-    """(wall, CPU) seconds of a build from nothing."""
+def timed_build(folder: Path, jobs: int, *words: str) -> tuple[float, float, float]:
+    """(wall, CPU) seconds of a build from nothing, and the peak MB of its largest process."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     began = time.perf_counter()
-    subprocess.run(
-        [sys.executable, "-m", "builder", "build", folder, "--force", "--quiet", "--jobs", str(jobs), *words],
-        check=True,
+    build = subprocess.Popen(
+        [sys.executable, "-m", "builder", "build", folder, "--force", "--quiet", "--jobs", str(jobs), *words]
     )
+    largest = 0.0
+    while build.poll() is None:
+        largest = max([largest, *map(peak_mb, tree_of(build.pid))])
+        time.sleep(0.05)
     wall = time.perf_counter() - began
+    assert build.returncode == 0
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, largest
 
 
-def largest_process_mb() -> float:
-    """Peak memory of the largest process that this one started, and those started: the build's workers."""
-    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+def tree_of(pid: int) -> list[int]:
+    """A process and all that it started."""
+    try:
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    except OSError:
+        return []
+    return [pid, *(below for child in children for below in tree_of(int(child)))]
+
+
+def peak_mb(pid: int) -> float:
+    """The most memory it ever had resident. (The rusage of a child counts from before its exec: this program's own.)"""
+    try:
+        status = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0.0
+    found = re.search(r"VmHWM:\s*(\d+) kB", status)
+    return int(found[1]) / 1024 if found else 0.0
 
 
 def angles_cpu_s(folder: Path) -> float:
@@ -252,8 +271,7 @@ def _start() -> None:
 def main(frames: int = 36, jobs: int = 2) -> None:
     with tempfile.TemporaryDirectory(prefix="kickwheel-floor-") as home:
         folder = write_large_catalog(Path(os.environ.get("KICKWHEEL_LARGE", home)), frames)
-        wall, cpu = timed_build(folder, jobs)
-        largest = largest_process_mb()
+        wall, cpu, largest = timed_build(folder, jobs)
         least_wall, least_cpu = floor(folder, jobs)
         angles = angles_cpu_s(folder)
     effort = "; ".join(f"{name} {how}" for name, how in EFFORT.items())
