@@ -31,12 +31,11 @@ HD_HEIGHT = 720  # an untagged film this high or higher is BT.709, a smaller one
 
 @dataclass(frozen=True, slots=True)
 class Footage:
-    """What a film's header says. width, height: px, upright, square pixels; duration_s: as claimed, None: unknown."""
+    """What a film's header says. width, height: px, upright, square pixels."""
 
     path: Path
     width: int
     height: int
-    duration_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +74,6 @@ class FilmPicture:
 def open_footage(path: Path) -> Footage:
     """Header and first picture of a film. Raises PhotoError when it can't be used as one."""
     with _opened(path) as (container, stream):
-        duration = container.duration / 1_000_000 if container.duration else None
         for picture in _decoded(path, container, stream):
             width, height = round(picture.frame.width * picture.aspect), picture.frame.height
             if width * height > MOST_PIXELS:
@@ -83,7 +81,7 @@ def open_footage(path: Path) -> Footage:
                 raise PhotoError.at(path, "", what, "Film in a smaller size.")
             if _quarter_turns(picture.frame) % 2:
                 width, height = height, width
-            return Footage(path, width, height, duration)
+            return Footage(path, width, height)
     raise PhotoError.at(path, "", "it holds no picture that can be read", DAMAGED)
 
 

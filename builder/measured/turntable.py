@@ -75,7 +75,6 @@ class TurnFit:
     seam_seen: bool = False  # the last frame and the first were matched with one another
     # For each step: what else it could be, degrees, and the chance
     step_rivals: tuple[tuple[tuple[float, float], ...], ...] = ()
-    still_frames: tuple[int, ...] = ()  # frames that didn't turn from the frame before
     reason: str = ""
     camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
 
@@ -277,20 +276,19 @@ def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: boo
     )
     judged &= _odd_share(np.delete(steps[1:], [frame - 1 for frame in still])) <= MOST_ODD
     return TurnFit(
-        tuple(map(float, angles)),
-        tuple(map(float, steps)),
-        tuple(map(float, sigma)),
-        float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None,
-        (("counterclockwise" if sign > 0 else "clockwise") if judged else None),
-        float(foot[0]),
-        float(foot[1]),
-        tilt,
-        float(steps[0]) if closed else None,
-        closed and 0 not in unsure,
-        tuple(tuple(rivals.get(frame, ())) for frame in range(count)),
-        tuple(sorted(still)),
-        "" if judged else "too many steps could as well be others",
-        found.camera,
+        angles_deg=tuple(map(float, angles)),
+        steps_deg=tuple(map(float, steps)),
+        step_sigma_deg=tuple(map(float, sigma)),
+        sigma_deg=float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None,
+        direction=("counterclockwise" if sign > 0 else "clockwise") if judged else None,
+        axis_x=float(foot[0]),
+        axis_y=float(foot[1]),
+        axis_tilt_deg=tilt,
+        closing_gap_deg=float(steps[0]) if closed else None,
+        seam_seen=closed and 0 not in unsure,
+        step_rivals=tuple(tuple(rivals.get(frame, ())) for frame in range(count)),
+        reason="" if judged else "too many steps could as well be others",
+        camera=found.camera,
     )
 
 
