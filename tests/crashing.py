@@ -44,6 +44,7 @@ WRITER = textwrap.dedent("""\
             cache.put(f"{version % 7:02d}", {str(part): content for part in range(9)}, version)
         else:
             write_site(home / "site", site_files(version), memory=home / ".kickwheel/site.json")
+        print("written", flush=True)
 """)
 
 
@@ -60,8 +61,11 @@ def site_files(version: int, count: int = FILE_COUNT) -> list[SiteFile]:
     ]
 
 
-def kill_a_writer(home: Path, way: str, version: int, delay_s: float) -> None:
-    """Start the writer and kill it (SIGKILL) delay_s after it has begun."""
+def kill_a_writer(home: Path, way: str, version: int, written: int, delay_s: float) -> None:
+    """Start the writer and kill it (SIGKILL) delay_s after it has written so many versions.
+
+    Counted, not timed alone: on a busy machine one version takes ten times as long as on an idle one.
+    """
     with subprocess.Popen(
         [sys.executable, "-c", WRITER, home, way, str(version)],
         stdout=subprocess.PIPE,
@@ -69,6 +73,8 @@ def kill_a_writer(home: Path, way: str, version: int, delay_s: float) -> None:
         cwd=Path(__file__).parent.parent,
     ) as writer:
         assert writer.stdout.readline() == "ready\n"
+        for _ in range(written):
+            assert writer.stdout.readline() == "written\n"
         time.sleep(delay_s)
         writer.kill()
         writer.wait()
@@ -107,7 +113,7 @@ def kill_site_writers(home: Path, way: str, times: int, seed: int) -> dict[str, 
     start_site(home)
     version = 0
     for _ in range(times):
-        kill_a_writer(home, way, version, moments.uniform(0, 0.06))
+        kill_a_writer(home, way, version, moments.randrange(3), moments.uniform(0, 0.03))
         met["left something behind"] += any((work_folder(out) / name).exists() for name in ("new", "old"))
         if not out.exists():
             assert way == "two renames", "an exchange leaves no moment without a site"
@@ -131,7 +137,7 @@ def kill_proof_writers(home: Path, times: int, seed: int) -> int:
     moments, seen = random.Random(seed), set()
     version = 0
     for _ in range(times):
-        kill_a_writer(home, "proof", version, moments.uniform(0, 0.06))
+        kill_a_writer(home, "proof", version, moments.randrange(3), moments.uniform(0, 0.03))
         if not (home / "proofs.zip").exists():
             continue
         with zipfile.ZipFile(home / "proofs.zip") as archive:

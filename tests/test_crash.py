@@ -48,7 +48,7 @@ def test_killed_while_writing_a_proof(tmp_path):
 def test_killed_while_writing_the_cache(tmp_path):
     cache, found = Cache(tmp_path / ".kickwheel"), 0
     for kill in range(8):
-        kill_a_writer(tmp_path, "cache", kill * 100, 0.003 * kill)
+        kill_a_writer(tmp_path, "cache", kill * 100, kill, 0.001 * kill)
         for key in range(7):
             if entry := cache.get(f"{key:02d}"):
                 found += 1
