@@ -53,18 +53,11 @@ class Copy:
     matrix: np.ndarray
 
 
-def read_copy(photo: Photo, scale: float, *, exact: bool = False) -> Copy:
-    """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel.
-
-    exact: reduced to just that scale by the decoder's averaging instead; coarser, for statistics.
-    """
+def read_copy(photo: Photo, scale: float) -> Copy:
+    """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel."""
     long_side = max(photo.width, photo.height)
-    if exact:
-        wanted = max(1, round(long_side * scale)) if scale < 1 else None
-    else:
-        halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
-        wanted = math.ceil(long_side / 2**halvings) if halvings else None
-    pixels = read_photo(photo, long_side=wanted)
+    halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
+    pixels = read_photo(photo, long_side=math.ceil(long_side / 2**halvings) if halvings else None)
     height, width = pixels.shape[:2]
     return Copy(pixels, scaling(width / photo.width, height / photo.height))
 

@@ -29,6 +29,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from builder.workers import ask_for_large_pages
 from tests.bench.large_spin import write_large_catalog
 
 BAR, BAR_WITHOUT_ANGLES, BAR_FRAME_S, BAR_MB = 1.6, 1.35, 0.9, 350
@@ -252,6 +253,7 @@ def floor(folder: Path, jobs: int) -> tuple[float, float]:
     middle = [next(file for name, width, _, file in wanted if (name, width) == ("webp", 960)) for wanted in pictures]
     shares = [(photos[start::jobs], pictures[start::jobs], chosen) for start in range(jobs)]
     films = [("mp4", site, middle), ("gif", site, middle)]
+    ask_for_large_pages()  # as the build's own
     with multiprocessing.get_context("spawn").Pool(jobs, initializer=_start) as pool:
         pool.map(abs, range(jobs))
         frames = pool.map(frames_floor, shares, chunksize=1)
