@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.finished.look import largest
 from builder.measured.turn_camera import Camera, project
 from builder.spin import TurnCamera
 
@@ -140,7 +141,7 @@ def _along(picture, x: float, y: float, semi_y: float, semi_x: float, lean_deg: 
 
 def _edges(plate: np.ndarray, sigma: float) -> np.ndarray:
     """Gradient of brightness in codes a pixel, (2, h, w), without the slow change of soft shadows."""
-    grey = cv2.GaussianBlur(plate, (0, 0), sigma).max(axis=2)
+    grey = largest(cv2.GaussianBlur(plate, (0, 0), sigma))
     gradient = [cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 4), cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 4)]
     return np.stack([part - cv2.GaussianBlur(part, (0, 0), 3.0 * sigma) for part in gradient])
 
