@@ -12,8 +12,6 @@ from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
 from builder.finished.look import largest
@@ -241,6 +239,9 @@ def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.
 
 def _joined(joins: list[np.ndarray], start: np.ndarray) -> np.ndarray:
     """Pixels that hang together with the start. joins: which neighbours do, down (h − 1, w) and along (h, w − 1)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
     place = np.arange(start.size).reshape(start.shape)
     first = np.concatenate([place[:-1][joins[0]], place[:, :-1][joins[1]]])
     second = np.concatenate([place[1:][joins[0]], place[:, 1:][joins[1]]])

@@ -100,11 +100,8 @@ class _Patches:
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         """Mean of the values (h, w) over each patch, (count,)."""
-        return self.mean_at(values.ravel()[self.place])
-
-    def mean_at(self, values: np.ndarray) -> np.ndarray:
-        """The same of values at `place`."""
-        return np.bincount(self.of, weights=values, minlength=self.count) / np.maximum(self.areas, 1)
+        total = np.bincount(self.of, weights=values.ravel()[self.place], minlength=self.count)
+        return total / np.maximum(self.areas, 1)
 
     def share_around(self, mask: np.ndarray) -> np.ndarray:
         """Of each patch, the share of its surroundings (2 to 3 px off) that lies in the mask, (count,): where it goes
@@ -137,26 +134,6 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     patches = _Patches(whole)
     if patches.count < 2:
         return whole > 0, whole > 0
-    ratio, shade = look.ratio, look.shade
-    tint = ratio / (shade[..., None] + 0.02)
-    small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
-    sigma = 0.06 * small[0]
-    row, column = np.divmod(patches.place, shaded.shape[1])
-    near = row // 4 * small[0] + column // 4
-    own = tint.reshape(-1, 3)[patches.place]
-    tinted = shade < 0.95
-
-    def apart(side: np.ndarray, else_tint: float) -> np.ndarray:
-        weight = (side & tinted).astype(np.float32)
-        total = cv2.resize(
-            cv2.merge([*cv2.split(tint * weight[..., None]), weight]), small, interpolation=cv2.INTER_AREA
-        )
-        mean = cv2.GaussianBlur(total, (0, 0), sigma).reshape(-1, 4)
-        count_near = mean[:, 3:]
-        usual = np.where(count_near < 1e-3, else_tint, mean[:, :3] / np.maximum(count_near, 1e-4))
-        away = np.abs(own - np.float32(usual)[near])
-        return patches.mean_at(np.maximum(np.maximum(away[:, 0], away[:, 1]), away[:, 2]))
-
     edgeless = patches.share_around(subject & look.flat)
     outlined = patches.share_around(backdrop)
     depth = patches.mean(1 - look.shade)
@@ -164,14 +141,35 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
     clear = patches.mean(np.where(clean.stands, 0, clean.clear))
     mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
-    alike = apart(backdrop, 1.0) < 0.7 * apart(subject, 9.0)  # shade of one light has no tint; a subject must be near
-    good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    # shade of one light has no tint; a subject must be near
+    good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - DEEPEST_SHADE) & (clear > _OFTEN)
     thing = large & ((outlined > 0.5) & (depth > THING_DEPTH) | black)
     if inside is not None:
         thing |= large & ~good & (patches.mean(inside) > _MOSTLY)
     return patches.where(good), patches.where(thing)
+
+
+def _tint_apart(patches: _Patches, asked: np.ndarray, look: Look, side: np.ndarray, else_tint: float) -> np.ndarray:
+    """By how much the tints of the patches that are asked for differ from a side's tint near them, (count,)."""
+    place = patches.place[asked[patches.of]]
+    if not len(place):
+        return np.zeros(patches.count)
+    of = patches.labels.ravel()[place]
+    height, width = side.shape
+    small = (width // 4 + 1, height // 4 + 1)
+    light = look.shade + np.float32(0.02)
+    weight = (side & (look.shade < 0.95)).astype(np.float32)
+    tinted = cv2.merge([*(part * (weight / light) for part in cv2.split(look.ratio)), weight])
+    total = cv2.resize(tinted, small, interpolation=cv2.INTER_AREA)
+    mean = cv2.GaussianBlur(total, (0, 0), 0.06 * small[0]).reshape(-1, 4)
+    usual = np.where(mean[:, 3:] < 1e-3, else_tint, mean[:, :3] / np.maximum(mean[:, 3:], 1e-4))
+    row, column = np.divmod(place, width)
+    own = look.ratio.reshape(-1, 3)[place] / light.ravel()[place][:, None]
+    away = np.abs(own - usual[row // 4 * small[0] + column // 4]).max(axis=1)
+    return np.bincount(of, weights=away, minlength=patches.count) / np.maximum(patches.areas, 1)
 
 
 def without_specks(found: np.ndarray, least: int = 0) -> np.ndarray:

@@ -200,9 +200,7 @@ class _Making:
         jobs: dict[str, Job] = {}
         if "single" in missing:
             self._finish_samples([self.turn.home])
-            jobs["single"] = self._submit(
-                single_work, self.samples[self.turn.home], self.settings, self.plan.backdrop
-            )
+            jobs["single"] = self._submit(single_work, self.samples[self.turn.home], self.settings, self.plan.backdrop)
         if frames is not None and {"gif", "mp4"} & set(missing):
             self._pictures()
         pictures = [folder_picture(self.folder, index) for index in range(len(self.turn.photos))]
@@ -221,7 +219,9 @@ class _Making:
         self._finish_samples(sorted({count * part // SAMPLES for part in range(SAMPLES)}))
         ladder = self._ladder()
         jobs = [
-            self._submit(frame_work, self.stored_plan, index, ladder, self.settings, self.folder, self.samples.get(index))
+            self._submit(
+                frame_work, self.stored_plan, index, ladder, self.settings, self.folder, self.samples.get(index)
+            )
             for index in range(count)
         ]
         files: dict[str, bytes] = {}
