@@ -194,10 +194,9 @@ def clean_set(
     looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
     for codes, cut in zip(looks, survey.cuts, strict=True):
         halves.append(halved(codes))
-        codes = codes.astype(np.float32)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
-        near = (~subject & (largest(cv2.absdiff(codes, guess)) < tolerance)).astype(np.float32)
-        total += codes * near[..., None]
+        near = ~subject & (largest(cv2.absdiff(codes.astype(np.float32), guess)) < tolerance)
+        cv2.accumulate(codes, total, mask=near.astype(np.uint8))
         count += near
     fine = np.where(count[..., None] >= 2, total / np.maximum(count, 1)[..., None], guess)
     steady = carried(plate.steady) > 0.5

@@ -144,8 +144,11 @@ def frame_work(
     """One frame's files; its picture for strip, films and sheets goes to a file instead of through a pipe."""
     from builder.derivatives.ladder import derive_frame
 
-    pixels = np.load(sample.pixels) if sample else finished_frame(plan, index, max(ladder.widths), settings).pixels
-    derived = derive_frame(pixels, ladder, sharpener(settings))
+    if sample:
+        pixels, rungs = np.load(sample.pixels), {width: np.load(place) for width, place in sample.rungs.items()}
+    else:
+        pixels, rungs = finished_frame(plan, index, max(ladder.widths), settings).pixels, None
+    derived = derive_frame(pixels, ladder, sharpener(settings), rungs)
     np.save(folder_picture(folder, index), derived.picture)
     return dataclasses.replace(derived, picture=derived.picture[:0])
 
