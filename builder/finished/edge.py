@@ -74,7 +74,7 @@ def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tup
     total = np.ones((1, 3), np.float32)
     square = cv2.blur(cv2.transform(cv2.multiply(masked, masked), total), (size, size)) / count
     variance = np.maximum(square - cv2.transform(cv2.multiply(mean, mean), total), 0)
-    np.copyto(mean, elsewhere, where=~here[..., None])
+    cv2.copyTo(np.ascontiguousarray(elsewhere), (~here).view(np.uint8), mean)
     return mean, np.where(here, variance, 0)
 
 

@@ -53,11 +53,19 @@ class Copy:
     matrix: np.ndarray
 
 
-def read_copy(photo: Photo, scale: float) -> Copy:
-    """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel."""
+def read_copy(photo: Photo, scale: float, *, exact: bool = False) -> Copy:
+    """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel.
+
+    exact: then reduced to just that scale by areas, in codes; coarser, for statistics.
+    """
     long_side = max(photo.width, photo.height)
     halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
     pixels = read_photo(photo, long_side=math.ceil(long_side / 2**halvings) if halvings else None)
+    if exact:
+        shrink = min(1.0, max(1, round(long_side * scale)) / long_side)
+        size = max(1, round(photo.width * shrink)), max(1, round(photo.height * shrink))
+        if size != pixels.shape[1::-1]:
+            pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     height, width = pixels.shape[:2]
     return Copy(pixels, scaling(width / photo.width, height / photo.height))
 

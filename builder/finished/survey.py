@@ -125,7 +125,7 @@ def _tints(stack: np.ndarray, plate: Plate, cuts: np.ndarray) -> ShadeTints | No
 
 def coarse(photo: Photo, to_grid: np.ndarray, size: tuple[int, int], gain: Rgb) -> np.ndarray:
     """A frame on a coarse grid, for statistics: uint8 (h, w, 3) sRGB codes."""
-    copy = read_copy(photo, scale_of(to_grid))
+    copy = read_copy(photo, scale_of(to_grid), exact=True)
     return colour.to_codes(sample_light(copy, to_grid, size, gain, cv2.INTER_LINEAR))
 
 
