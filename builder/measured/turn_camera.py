@@ -60,8 +60,12 @@ def turned_z(angle: float) -> np.ndarray:
 def turned(points: np.ndarray, angles: np.ndarray) -> np.ndarray:
     """Points (…, 3) turned by angles (…) in radians about the axis."""
     sin_a, cos_a = np.sin(angles), np.cos(angles)
-    x, y, z = np.moveaxis(points, -1, 0)
-    return np.stack(np.broadcast_arrays(cos_a * x - sin_a * y, sin_a * x + cos_a * y, z), -1)
+    x, y, z = points[..., 0], points[..., 1], points[..., 2]
+    out = np.empty((*np.broadcast_shapes(x.shape, np.shape(sin_a)), 3), np.result_type(points, sin_a))
+    out[..., 0] = cos_a * x - sin_a * y
+    out[..., 1] = sin_a * x + cos_a * y
+    out[..., 2] = z
+    return out
 
 
 def rays(camera: Camera, xy: np.ndarray) -> np.ndarray:
