@@ -76,13 +76,12 @@ def carve(
     least = len(cuts) - max(1, round(_WRONG * len(cuts)))
     solid = np.zeros((len(heights) + 2, CELLS + 2, CELLS + 2), bool)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
-    to_cut = inner @ camera.matrix.T
     for level, z in enumerate(heights):
         votes = np.zeros((CELLS, CELLS), np.uint8 if len(cuts) < 256 else np.uint16)
         for cut, angle in zip(grown, angles):
             sin, cos = math.sin(angle), math.cos(angle)
             plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
-            warp = to_cut @ plane @ cell
+            warp = inner @ camera.matrix.T @ plane @ cell
             votes += cv2.warpPerspective(cut, warp, (CELLS, CELLS), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
         solid[level + 1, 1:-1, 1:-1] = votes >= least
     core = solid[1:-1, 1:-1, 1:-1]

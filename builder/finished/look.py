@@ -47,8 +47,7 @@ class Look:
 class _Expected:
     """What a plate says of every frame alike."""
 
-    usual: float  # codes, 1 σ of the noise of a small neighbourhood's mean
-    noise: np.ndarray  # codes (h, w): the same at each place
+    noise: np.ndarray  # codes (h, w): 1 σ of a small neighbourhood's mean
     light: np.ndarray  # (h, w, 3): linear, of the lit set
     unsure: np.ndarray  # (h, w): by which a ratio of light may be wrong
     soft_edge: np.ndarray  # codes (h, w): what changes more from pixel to pixel has an outline
@@ -56,14 +55,11 @@ class _Expected:
 
 @functools.lru_cache(maxsize=1)  # all frames of a turn are held against one plate
 def _expected(clean) -> _Expected:
-    steady = clean.steady
-    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
-    usual = max(_NOISE_CODES, usual)
+    usual = usual_noise(clean)
     most = largest(clean.lit)
     # Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
     return _Expected(
-        usual=usual,
-        noise=np.where(steady, np.maximum(usual, clean.spread / 1.6), usual).astype(np.float32),
+        noise=np.where(clean.steady, np.maximum(usual, clean.spread / 1.6), usual).astype(np.float32),
         light=_light(clean.lit),
         unsure=2 * usual * 2.4 / (most + 14),
         soft_edge=3 * usual + _SOFT_EDGE * most,
@@ -89,6 +85,13 @@ def look_at(frame: np.ndarray, clean) -> Look:
     flat = range_ < expected.soft_edge
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
+
+
+def usual_noise(clean) -> float:
+    """1 σ, codes, of a small neighbourhood's mean where no shade falls."""
+    steady = clean.steady
+    # 90 % to 1 σ: 1.6
+    return max(_NOISE_CODES, float(np.median(clean.spread[steady])) / 1.6 if steady.any() else 0.0)
 
 
 def _shade(
