@@ -82,6 +82,15 @@ def _one_heap() -> None:
         set_option(heaps_at_most, 1)
 
 
+def ask_for_large_pages() -> None:
+    """Processes started from here on get memory in pages of 2 MB where glibc and Linux can: a photo's pixels are then 18
+    pages to clear instead of 9000, a third of what it takes to decode it. (glibc 2.35 reads this as a program starts;
+    elsewhere it says nothing to anyone.)"""
+    option, set_already = "glibc.malloc.hugetlb", os.environ.get("GLIBC_TUNABLES", "")
+    if option not in set_already:
+        os.environ["GLIBC_TUNABLES"] = ":".join(filter(None, (set_already, f"{option}=1")))
+
+
 @functools.cache
 def _of_c_library(name: str) -> Callable[..., int] | None:
     """A function of glibc's; other C libraries manage by themselves, or can't."""
@@ -110,6 +119,7 @@ class Workers:
             # spawn: a forked child would inherit the locks of whatever threads ran at that moment
             import multiprocessing
 
+            ask_for_large_pages()
             context = multiprocessing.get_context("spawn")
             self._pool = ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_start_worker)
         return self

@@ -17,7 +17,7 @@ from skimage.color import rgb2gray
 from skimage.metrics import structural_similarity as reference_ssim
 
 from builder.derivatives.encoding import decode_picture, encode_picture, pack_picture
-from builder.derivatives.ladder import Ladder, derive_frame, fit_ladder, ladder_widths
+from builder.derivatives.ladder import Ladder, derive_frame, fit_ladder, ladder_widths, sharp_rungs
 from builder.derivatives.quality import QUALITY_RANGE, _luma, choose_quality, structural_similarity
 from builder.derivatives.reducing import flatten, reduce_picture
 from builder.derivatives.stills import make_link_picture, make_poster, make_still
@@ -113,6 +113,18 @@ def test_sharpening_comes_after_the_last_resize_and_knows_its_width():
     derived = derive_frame(on_white(), Ladder((120, 240), ("jpeg",), film_width=120), sharpen)
     assert sorted(asked) == [(120, 120), (240, 240)]
     assert np.asarray(opened(derived.files["jpeg", 240]))[0, 0].max() < 10  # white became black once, not twice
+
+
+def test_rungs_that_are_there_already_give_the_same_files():
+    def sharpen(pixels, width):
+        return 255 - pixels
+
+    pixels, ladder = on_white(), Ladder((120, 240), ("webp",), film_width=120)
+    anew = derive_frame(pixels, ladder, sharpen)
+    again = derive_frame(pixels, ladder, sharpen, sharp_rungs(pixels, (120, 240), sharpen))
+    assert again.files == anew.files and np.array_equal(again.picture, anew.picture)
+    fewer = derive_frame(pixels, ladder, sharpen, sharp_rungs(pixels, (240,), sharpen))
+    assert fewer.files == anew.files
 
 
 def test_average_is_taken_in_linear_light():

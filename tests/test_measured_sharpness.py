@@ -8,6 +8,7 @@ import pytest
 from skimage import data
 
 from builder.measured.sharpness import (
+    DIRECTIONS,
     SEEN_PX,
     compare_softness,
     measure_sharpness,
@@ -48,6 +49,17 @@ def test_softness_is_the_square_of_the_blur(blur_px):
     found = softness_of(noisy, WHOLE)
     assert np.all(np.isfinite(found))
     assert found == pytest.approx(np.full(4, blur_px**2), abs=0.12 + 0.08 * blur_px**2)
+
+
+def test_a_part_is_told_beside_the_whole_as_by_itself():
+    frame = shot(drawn(3), 1.2)
+    whole, part = np.ones(frame.shape, bool), np.zeros(frame.shape, bool)
+    part[60:240, 40:260] = True
+    both = softness_of(frame, whole, part)
+    assert np.array_equal(both[:DIRECTIONS], softness_of(frame, whole), equal_nan=True)
+    # by itself its rim is blurred against what isn't there
+    assert np.allclose(both[DIRECTIONS:], softness_of(frame, part), rtol=0.05, atol=0.02, equal_nan=True)
+    assert np.isfinite(both).any()
 
 
 def test_contrast_doesnt_matter():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from builder.building.build import build_site, share_of
 from builder.building.job import BuildRequest, BuildResult, already_built
 from builder.store.cache import Cache
 from builder.terminal import Terminal
-from builder.workers import Workers, cores_granted
+from builder.workers import Workers, ask_for_large_pages, cores_granted
 from tests.command import kickwheel, tree
 from tests.many_items import HEAD, entry, write_entries, write_many
 
@@ -192,8 +193,6 @@ def test_a_shop_larger_than_its_cache_is_built_and_the_cache_stays_bounded(tmp_p
 
 class TestProcessors:
     def test_control_groups_and_affinity_are_kept_to(self, tmp_path, monkeypatch):
-        import os
-
         monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
         assert cores_granted(tmp_path) == 8
         (tmp_path / "cpu.max").write_text("max 100000\n")
@@ -203,9 +202,16 @@ class TestProcessors:
         (tmp_path / "cpu.max").write_text("50000 100000\n")
         assert cores_granted(tmp_path) == 1
 
-    def test_one_job_is_one_process(self):
-        import os
+    def test_large_pages_are_asked_for_beside_what_the_user_has_set(self, monkeypatch):
+        monkeypatch.setenv("GLIBC_TUNABLES", "glibc.malloc.check=3")
+        ask_for_large_pages()
+        ask_for_large_pages()
+        assert os.environ["GLIBC_TUNABLES"] == "glibc.malloc.check=3:glibc.malloc.hugetlb=1"
+        monkeypatch.setenv("GLIBC_TUNABLES", "glibc.malloc.hugetlb=0")  # the user's own word stands
+        ask_for_large_pages()
+        assert os.environ["GLIBC_TUNABLES"] == "glibc.malloc.hugetlb=0"
 
+    def test_one_job_is_one_process(self):
         with Workers(1) as workers:
             assert workers.submit(os.getpid).result() == os.getpid()
 

@@ -77,10 +77,16 @@ def sharp_rungs(pixels: np.ndarray, widths: Sequence[int], sharpen: Sharpen) -> 
     return {width: sharpen(rung, width) for width, rung in _rungs(pixels, widths).items()}
 
 
-def derive_frame(pixels: np.ndarray, ladder: Ladder, sharpen: Sharpen) -> Derived:
-    """Every file of one frame, from its finished pixels at least as wide as the widest rung."""
+def derive_frame(
+    pixels: np.ndarray, ladder: Ladder, sharpen: Sharpen, rungs: Mapping[int, np.ndarray] | None = None
+) -> Derived:
+    """Every file of one frame, from its finished pixels at least as wide as the widest rung.
+
+    rungs: `sharp_rungs` of them where they are there already.
+    """
     widths = ladder_widths((*ladder.widths, ladder.film_width), pixels.shape[1])
-    rungs = sharp_rungs(pixels, widths, sharpen)
+    if rungs is None or not rungs.keys() >= set(widths):
+        rungs = sharp_rungs(pixels, widths, sharpen)
     files = {
         (format, width): encode_picture(rungs[width], format, ladder.quality(format, width))
         for width in ladder.widths

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -92,23 +93,32 @@ def choose_quality(
     """The lowest quality at which the samples' mean SSIM (luma, inside their boxes) reaches `target`.
 
     samples: a few frames of one spin at one width, as they will be encoded. boxes: where the subject is in
-    each; None: the whole picture. ln(1 - SSIM) is nearly straight in quality, so two trials give the line; a
-    third only where it leads far away. The answer keeps to QUALITY_RANGE.
+    each; None: the whole picture. ln(1 - SSIM) is nearly straight in quality, and alike steep in every sample: one
+    trial of one sample says where to look, one of all where the line lies; another only where it leads far away.
+    The answer keeps to QUALITY_RANGE.
     """
     boxes = boxes or [None] * len(samples)
     trials = [_sample(pixels, box, format) for pixels, box in zip(samples, boxes, strict=True)]
 
-    def loss(quality: int) -> float:
-        return math.log(max(1e-6, float(np.mean([sample.loss(format, quality) for sample in trials]))))
+    @functools.cache
+    def lost(place: int, quality: int) -> float:
+        return trials[place].loss(format, quality)
+
+    def loss(quality: int, count: int = len(trials)) -> float:
+        return math.log(max(1e-6, float(np.mean([lost(place, quality) for place in range(count)]))))
 
     limits, wanted = QUALITY_RANGE[format], math.log(1 - target)
-    quality = sum(limits) // 2
-    tried: dict[int, float] = {}
+    first = sum(limits) // 2
+    start = _next_quality({first: loss(first, 1)}, wanted, limits)
+    tried = {start: loss(start)}
+    if start != first:
+        tried[first] = loss(first, 1) + tried[start] - loss(start, 1)
+    quality = _next_quality(tried, wanted, limits)
     while quality not in tried and len(tried) < _TRIALS:
-        tried[quality] = loss(quality)
-        quality = _next_quality(tried, wanted, limits)
         if len(tried) > 1 and min(abs(quality - key) for key in tried) <= _NEAR:
             break
+        tried[quality] = loss(quality)
+        quality = _next_quality(tried, wanted, limits)
     return quality
 
 

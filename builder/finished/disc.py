@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.finished.look import largest
 from builder.measured.turn_camera import Camera, project
 from builder.spin import TurnCamera
 
@@ -83,8 +84,8 @@ def find_disc(
     known = cv2.dilate((core | (passing > 0)).astype(np.uint8), np.ones((9, 9), np.uint8)) == 0
     width = plate.shape[1]
 
-    def judge(gradient, semi_x: float, rows: list[tuple[float, float]]) -> list[tuple[float, float, float, float]]:
-        ellipses, odd = np.array(rows), np.zeros(len(rows))
+    def judge(gradient, semi_x: float, ellipses: np.ndarray) -> list[tuple[float, float, float, float]]:
+        odd = np.zeros(len(ellipses))
         if flatness is not None:
             odd = (ellipses[:, 1] / np.maximum(flatness(ellipses[:, 0], semi_x), 1e-3) - 1) / _CAMERA_UNSURE
             ellipses, odd = ellipses[np.abs(odd) <= 1], odd[np.abs(odd) <= 1]
@@ -98,26 +99,33 @@ def find_disc(
     rough = []
     for semi_x in np.arange(max(0.08 * width, 1.1 * base_half), 0.75 * width, 2.0):
         tall = [float(semi_x * aspect) for aspect in _ASPECTS]
-        rows = [(float(y), b) for b in tall for y in np.arange(base_y - b, base_y + 0.3 * b, 2.0)]
-        rough += judge(blurred, float(semi_x), rows)[:1]
+        rows = [np.arange(base_y - b, base_y + 0.3 * b, 2.0) for b in tall]
+        ellipses = np.column_stack([np.concatenate(rows), np.repeat(tall, [len(one) for one in rows])])
+        rough += judge(blurred, float(semi_x), ellipses)[:1]
     fine = []
     for _, y, semi_y, semi_x in sorted(rough, reverse=True)[:12]:
-        rows = [(v, b) for v in np.arange(y - 2, y + 2.1, 0.5) for b in np.arange(semi_y - 2, semi_y + 2.1, 0.5)]
+        ellipses = _around(y, semi_y, 2.0)
         for wide in np.arange(semi_x - 2, semi_x + 2.1, 0.5):
-            fine += judge(sharp, float(wide), rows)[:1]
+            fine += judge(sharp, float(wide), ellipses)[:1]
     fine = [one for one in fine if one[0] >= _LEAST_SEEN]
     if not fine:
         return None
     fine = [(one[0] + _MARKS * _marked(motion, axis_x, one[1:], lean_deg), *one[1:]) for one in fine]
     score, y, semi_y, semi_x = max(fine)
     # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
-    rows = [(v, b) for v in np.arange(y - 3, y + 3.1, 0.5) for b in np.arange(semi_y - 3, semi_y + 3.1, 0.5)]
-    widths = np.arange(semi_x - 4, semi_x + 4.1, 0.5)
-    _, y, semi_y, semi_x = max(one for wide in widths for one in judge(sharp / _STEEP, float(wide), rows)[:1])
+    ellipses, widths = _around(y, semi_y, 3.0), np.arange(semi_x - 4, semi_x + 4.1, 0.5)
+    sharp /= _STEEP
+    _, y, semi_y, semi_x = max(one for wide in widths for one in judge(sharp, float(wide), ellipses)[:1])
     rivals = [other for other, _, _, wide in fine if abs(wide / semi_x - 1) > 0.08]
     if rivals and max(rivals) > score - _CLEAR_LEAD:
         return None  # better no scale than a wrong one
     return Disc(float(axis_x), float(y), float(semi_x), float(semi_y), float(lean_deg))
+
+
+def _around(y: float, semi_y: float, reach: float) -> np.ndarray:
+    """Rows and half heights (n, 2) up to `reach` px from one, in steps of half a pixel."""
+    rows, tall = (np.arange(middle - reach, middle + reach + 0.1, 0.5) for middle in (y, semi_y))
+    return np.column_stack([np.repeat(rows, len(tall)), np.tile(tall, len(rows))])
 
 
 def _marked(motion: np.ndarray, x: float, ellipse: tuple[float, float, float], lean_deg: float) -> float:
@@ -140,7 +148,7 @@ def _along(picture, x: float, y: float, semi_y: float, semi_x: float, lean_deg: 
 
 def _edges(plate: np.ndarray, sigma: float) -> np.ndarray:
     """Gradient of brightness in codes a pixel, (2, h, w), without the slow change of soft shadows."""
-    grey = cv2.GaussianBlur(plate, (0, 0), sigma).max(axis=2)
+    grey = largest(cv2.GaussianBlur(plate, (0, 0), sigma))
     gradient = [cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 4), cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 4)]
     return np.stack([part - cv2.GaussianBlur(part, (0, 0), 3.0 * sigma) for part in gradient])
 

@@ -34,13 +34,29 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     cut = cut.astype(np.uint8)
     core, outer = cv2.erode(cut, kernel), cv2.dilate(cut, kernel)
+    size = 2 * reach + 3
+    near = _around(outer, 2 * size)  # farther away nothing is asked
+    own = cut[near]
     # Of parts too thin to have a core the cut itself counts as inside.
-    solid = cv2.dilate(core, kernel, iterations=2)
-    inside, varied = _near_mean(light, np.where(solid > 0, core, cut), 2 * reach + 3, light)
-    outside, shaded = _near_mean(light, 1 - outer, 2 * reach + 3, backdrop)
-    depth = cv2.distanceTransform(cut, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - cut, cv2.DIST_L2, 5)
-    depth -= 0.5 * np.sign(depth)  # the line runs between pixels
-    return Sides(cut, core, outer - core, depth, inside, outside, varied + shaded)
+    solid = cv2.dilate(core[near], kernel, iterations=2)
+    depth = np.full(cut.shape, -np.inf, np.float32)
+    inside, outside, mixed = light.copy(), backdrop.copy(), np.zeros(cut.shape, np.float32)
+    inside[near], varied = _near_mean(light[near], np.where(solid > 0, core[near], own), size, light[near])
+    outside[near], shaded = _near_mean(light[near], 1 - outer[near], size, backdrop[near])
+    mixed[near] = varied + shaded
+    line = cv2.distanceTransform(own, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
+    depth[near] = line - 0.5 * np.sign(line)  # the line runs between pixels
+    return Sides(cut, core, outer - core, depth, inside, outside, mixed)
+
+
+def _around(mask: np.ndarray, border: int) -> tuple[slice, slice]:
+    """Rows and columns of what is in a mask, and a border; all of an empty one."""
+    if not mask.any():
+        return slice(None), slice(None)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return slice(max(0, rows[0] - border), rows[-1] + border + 1), slice(
+        max(0, columns[0] - border), columns[-1] + border + 1
+    )
 
 
 def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -53,10 +69,13 @@ def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tup
     count = cv2.blur(weight, (size, size))
     here = count > 1e-3
     count = np.where(here, count, 1)
-    mean = cv2.blur(masked, (size, size)) / count[..., None]
-    square = cv2.blur(cv2.transform(masked * masked, np.ones((1, 3), np.float32)), (size, size)) / count
-    variance = np.maximum(square - cv2.transform(mean * mean, np.ones((1, 3), np.float32)), 0)
-    return np.where(here[..., None], mean, elsewhere), np.where(here, variance, 0)
+    mean = cv2.blur(masked, (size, size))
+    mean /= count[..., None]
+    total = np.ones((1, 3), np.float32)
+    square = cv2.blur(cv2.transform(cv2.multiply(masked, masked), total), (size, size)) / count
+    variance = np.maximum(square - cv2.transform(cv2.multiply(mean, mean), total), 0)
+    cv2.copyTo(np.ascontiguousarray(elsewhere), (~here).view(np.uint8), mean)
+    return mean, np.where(here, variance, 0)
 
 
 def _covered(depth: np.ndarray) -> np.ndarray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import cv2
 import numpy as np
 
@@ -12,7 +14,7 @@ from builder.finished.light import balanced
 from builder.finished.sample import affine, matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.shadow import light_left
 from builder.finished.tone import toned
-from builder.finished.values import Finished, FinishPlan
+from builder.finished.values import CleanSet, Finished, FinishPlan
 
 BAND_ROWS = 64  # worked on at once: the arrays in between stay in the processor's cache
 
@@ -32,7 +34,7 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
     if plan.clean_set is None:
         light = sample_light(copy, to_output, size, plan.gains[index])
         return Finished(colour.to_codes(toned(light, plan)), None, affine(to_output))
-    clean = plan.clean_set.as_float()
+    clean = _as_float(plan.clean_set)
     grid = clean.size
     to_grid = scaling(grid[0] / plan.width, grid[1] / plan.height)
     small = sample_light(copy, to_grid @ to_box, grid, plan.evening[index], cv2.INTER_LINEAR)
@@ -45,6 +47,11 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
         shade = 1 - plan.shadow * (1 - left)
     pixels, matte = _composed(plan, copy, index, to_output, size, sides, shade)
     return Finished(pixels, matte, affine(to_output))
+
+
+@functools.lru_cache(maxsize=1)  # a worker finishes frame after frame of one turn
+def _as_float(clean: CleanSet) -> CleanSet:
+    return clean.as_float()
 
 
 def _composed(
@@ -88,8 +95,16 @@ def _composed(
         band = slice(first, first + BAND_ROWS)
         if core[band].any():
             codes = colour.to_codes(toned(balanced(light[band], gains, full), plan))
-            np.copyto(view[band, :, :3], codes, where=core[band][..., None])
+            _lay(codes, core[band], view[band])
     return pixels, matte
+
+
+def _lay(codes: np.ndarray, where: np.ndarray, on: np.ndarray) -> None:
+    """Colours (h, w, 3) onto a part of a picture, (h, w, 3|4), where the mask says so."""
+    if on.shape[2] == 3:
+        cv2.copyTo(codes, where.view(np.uint8), on)  # fifty times as fast as by numpy's mask
+    else:
+        np.copyto(on[..., :3], codes, where=where[..., None])
 
 
 def _backdrop(plan: FinishPlan, size: tuple[int, int], shade: np.ndarray | None) -> np.ndarray:
@@ -113,7 +128,8 @@ def _backdrop(plan: FinishPlan, size: tuple[int, int], shade: np.ndarray | None)
     # One table of 256 shades for each channel: the backdrop has one colour.
     steps = np.linspace(0, 1, 256)[:, None] * colour.decode(np.array(plan.backdrop) / 255)
     table = np.rint(255 * colour.encode(steps)).astype(np.uint8)
-    view[:] = table[np.rint(part * 255).astype(np.uint8)]
+    light = np.rint(part * 255).astype(np.uint8)
+    view[:] = cv2.LUT(cv2.merge([light, light, light]), table[None])
     return pixels
 
 

@@ -91,7 +91,7 @@ def balanced(light: np.ndarray, gains: np.ndarray, full: float = 1.0) -> np.ndar
     above the knee that channel approaches the ceiling, slope 1 at the knee, and takes the others along in proportion.
     What was clipped before any gain has no colour left: it stays white, whatever the balance.
     """
-    lost = np.clip((_darkest(light) / full - _CLIPPING) / (_CLIPPED - _CLIPPING), 0, 1)
+    dark = _darkest(light)
     out = light * gains
     lowest = _darkest(out)
     high = lowest > _KNEE
@@ -99,9 +99,9 @@ def balanced(light: np.ndarray, gains: np.ndarray, full: float = 1.0) -> np.ndar
         spare, own = _CEILING - _KNEE, lowest[high]
         pressed = _KNEE + spare * (1 - np.exp(-(own - _KNEE) / spare))
         out[high] *= (pressed / own).astype(out.dtype)[:, None]
-    gone = lost > 0
+    gone = dark > _CLIPPING * full
     if gone.any():
-        share, part = lost[gone][:, None], out[gone]
+        share, part = np.minimum((dark[gone] / full - _CLIPPING) / (_CLIPPED - _CLIPPING), 1)[:, None], out[gone]
         out[gone] = ((1 - share) * part + share * np.maximum(part, 1)).astype(out.dtype)
     return out.astype(light.dtype, copy=False)
 

@@ -4,6 +4,7 @@ shade on the backdrop could look like that: they change softly and scale its col
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import cv2
@@ -42,35 +43,64 @@ class Look:
     shaded: np.ndarray  # bool: within noise of a soft shade on it
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Expected:
+    """What a plate says of every frame alike."""
+
+    noise: np.ndarray  # codes (h, w): 1 σ of a small neighbourhood's mean
+    light: np.ndarray  # (h, w, 3): linear, of the lit set
+    unsure: np.ndarray  # (h, w): by which a ratio of light may be wrong
+    soft_edge: np.ndarray  # codes (h, w): what changes more from pixel to pixel has an outline
+
+
+@functools.lru_cache(maxsize=1)  # all frames of a turn are held against one plate
+def _expected(clean) -> _Expected:
+    usual = usual_noise(clean)
+    most = largest(clean.lit)
+    # Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
+    return _Expected(
+        noise=np.where(clean.steady, np.maximum(usual, clean.spread / 1.6), usual).astype(np.float32),
+        light=_light(clean.lit),
+        unsure=2 * usual * 2.4 / (most + 14),
+        soft_edge=3 * usual + _SOFT_EDGE * most,
+    )
+
+
+def _light(codes: np.ndarray) -> np.ndarray:
+    light = colour.to_light(np.rint(codes).astype(np.uint8))
+    light += np.float32(0.004)
+    return light
+
+
 def look_at(frame: np.ndarray, clean) -> Look:
     """frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet)."""
+    expected = _expected(clean)
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     size, steady = largest(np.abs(soft)), clean.steady
-    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
-    usual = max(_NOISE_CODES, usual)
-    noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
-    noise = np.where(steady, np.maximum(noise, _RINGING * cv2.dilate(size, _BLOCK)), noise)
-    ratio, shade, no_shade = _shade(frame, clean.lit, usual, clean.tints)
+    noise = np.where(steady, np.maximum(expected.noise, _RINGING * cv2.dilate(size, _BLOCK)), expected.noise)
+    ratio, shade, no_shade = _shade(frame, expected, clean.tints)
     # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
     # values span 3 σ on average.
-    range_ = largest(cv2.dilate(soft, _SQUARE) - cv2.erode(soft, _SQUARE))
-    flat = range_ < 3 * usual + _SOFT_EDGE * largest(clean.lit)
+    range_ = largest(cv2.subtract(cv2.dilate(soft, _SQUARE), cv2.erode(soft, _SQUARE)))
+    flat = range_ < expected.soft_edge
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
 
 
-def _shade(
-    frame: np.ndarray, plate: np.ndarray, noise: float, tints: ShadeTints | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that.
+def usual_noise(clean) -> float:
+    """1 σ, codes, of a small neighbourhood's mean where no shade falls."""
+    steady = clean.steady
+    # 90 % to 1 σ: 1.6
+    return max(_NOISE_CODES, float(np.median(clean.spread[steady])) / 1.6 if steady.any() else 0.0)
 
-    noise: codes. Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
-    """
-    dark, light = (colour.to_light(np.rint(part).astype(np.uint8)) + 0.004 for part in (plate, frame))
-    ratio = cv2.blur(light / dark, (3, 3))
-    shade = cv2.transform(ratio, WEIGHTS[None])
-    tint = largest(np.abs(ratio - cv2.merge([shade, shade, shade])))
-    unsure = 2 * noise * 2.4 / (largest(plate) + 14)
+
+def _shade(
+    frame: np.ndarray, expected: _Expected, tints: ShadeTints | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that."""
+    ratio = cv2.blur(cv2.divide(_light(frame), expected.light), (3, 3))
+    shade, unsure = cv2.transform(ratio, WEIGHTS[None]), expected.unsure
+    tint = largest(cv2.absdiff(ratio, cv2.merge([shade, shade, shade])))
     odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
     if tints is not None:  # `off` of a ratio's tint; of the mean itself it would be its three parts' sum
         away = cv2.transform(ratio, np.float32(tints.off)[None]) - shade * np.float32(sum(tints.off))

@@ -12,8 +12,6 @@ from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from builder.colour import decode, encode
 from builder.finished.look import largest
@@ -32,6 +30,8 @@ from builder.finished.tints import ShadeTints
 
 _STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer, an outline, white on white even, steeper
 _LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
+_JOINT_LINES = (6.0, 3.0, 1.5)  # px, σ of what smooths the joints of a filled gap
+_REACH = 24  # px: how far the widest of these reaches (OpenCV: 4 σ)
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 
 
@@ -173,17 +173,19 @@ def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray) -> np.
     return (reaches_out & (moving < 0.2 * moving.max()))[labels] & unsure
 
 
-def _box(mask: np.ndarray) -> tuple[slice, slice]:
+def _box(mask: np.ndarray, border: int = 16) -> tuple[slice, slice]:
     """The smallest box around a mask, with a border for smoothing."""
     if not mask.any():
         return slice(0, 1), slice(0, 1)
-    rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
-    return slice(max(0, rows[0] - 16), rows[-1] + 17), slice(max(0, columns[0] - 16), columns[-1] + 17)
+    (top, bottom), (left, right) = (np.flatnonzero(mask.any(axis=axis))[[0, -1]] for axis in (1, 0))
+    return slice(max(0, top - border), bottom + border + 1), slice(max(0, left - border), right + border + 1)
 
 
 def fill(values: np.ndarray, known: np.ndarray) -> np.ndarray:
     """`values` (h, w, c) where known; elsewhere a smooth surface through them, by averages over growing areas."""
-    total = np.dstack([values * known[..., None], known]).astype(np.float32)
+    total = np.empty((*known.shape, values.shape[2] + 1), np.float32)
+    np.multiply(values, known[..., None], out=total[..., :-1])
+    total[..., -1] = known
     levels = [total]
     while min(levels[-1].shape[:2]) > 2:
         levels.append(cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
@@ -191,17 +193,23 @@ def fill(values: np.ndarray, known: np.ndarray) -> np.ndarray:
     mean = coarse[..., :-1] / np.maximum(coarse[..., -1:], 1e-6)
     if not (coarse[..., -1] > 0).all():
         mean[:] = coarse[..., :-1].sum((0, 1)) / max(float(coarse[..., -1].sum()), 1e-6)
-    for level in reversed(levels[:-1]):
-        height, width = level.shape[:2]
-        below = cv2.resize(mean, (width, height), interpolation=cv2.INTER_LINEAR).reshape(height, width, -1)
+    for level in reversed(levels[1:-1]):
         weight = np.minimum(level[..., -1:], 1.0)
         here = level[..., :-1] / np.maximum(level[..., -1:], 1e-6)
-        mean = weight * here + (1 - weight) * below
-    smooth = mean
-    for sigma in (6.0, 3.0, 1.5):  # the joints of the pyramid go, the known values stay
-        soft = cv2.GaussianBlur(smooth, (0, 0), sigma).reshape(smooth.shape)
-        smooth = np.where(known[..., None], values, soft)
-    return smooth.astype(np.float32)
+        mean = weight * here + (1 - weight) * _enlarged(mean, level.shape)
+    filled = np.where(known[..., None], values, _enlarged(mean, known.shape)).astype(np.float32, copy=False)
+    box = _box(~known, border=_REACH)  # what is farther from a gap takes no part
+    part, gaps = filled[box], ~known[box][..., None]
+    for sigma in _JOINT_LINES:
+        soft = cv2.GaussianBlur(part, (0, 0), sigma).reshape(part.shape)
+        np.copyto(part, soft, where=gaps)
+    return filled
+
+
+def _enlarged(values: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+    """values (h, w, c) at the height and width of a shape."""
+    height, width = shape[:2]
+    return cv2.resize(values, (width, height), interpolation=cv2.INTER_LINEAR).reshape(height, width, -1)
 
 
 def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.ndarray:
@@ -231,6 +239,9 @@ def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.
 
 def _joined(joins: list[np.ndarray], start: np.ndarray) -> np.ndarray:
     """Pixels that hang together with the start. joins: which neighbours do, down (h − 1, w) and along (h, w − 1)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
     place = np.arange(start.size).reshape(start.shape)
     first = np.concatenate([place[:-1][joins[0]], place[:, :-1][joins[1]]])
     second = np.concatenate([place[1:][joins[0]], place[:, 1:][joins[1]]])

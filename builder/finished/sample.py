@@ -56,15 +56,16 @@ class Copy:
 def read_copy(photo: Photo, scale: float, *, exact: bool = False) -> Copy:
     """A photo decoded at the smallest power of two that holds `scale` grid pixels a source pixel.
 
-    exact: reduced to just that scale by the decoder's averaging instead; coarser, for statistics.
+    exact: then reduced to just that scale by areas, in codes; coarser, for statistics.
     """
     long_side = max(photo.width, photo.height)
+    halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
+    pixels = read_photo(photo, long_side=math.ceil(long_side / 2**halvings) if halvings else None)
     if exact:
-        wanted = max(1, round(long_side * scale)) if scale < 1 else None
-    else:
-        halvings = max(0, math.floor(-math.log2(scale) + 1e-6)) if scale < 1 else 0
-        wanted = math.ceil(long_side / 2**halvings) if halvings else None
-    pixels = read_photo(photo, long_side=wanted)
+        shrink = min(1.0, max(1, round(long_side * scale)) / long_side)
+        size = max(1, round(photo.width * shrink)), max(1, round(photo.height * shrink))
+        if size != pixels.shape[1::-1]:
+            pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     height, width = pixels.shape[:2]
     return Copy(pixels, scaling(width / photo.width, height / photo.height))
 
@@ -94,6 +95,8 @@ def _sampled(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int], gain, 
     pixels, warp = _window(pixels, warp, size)
     left = scale_of(warp)
     if left < 0.5:  # first by area, in codes: for statistics on a grid much coarser than the picture
+        pixels, warp = _halved(pixels, warp)
+        left = scale_of(warp)
         small = (max(1, round(pixels.shape[1] * left)), max(1, round(pixels.shape[0] * left)))
         warp = warp @ np.linalg.inv(scaling(small[0] / pixels.shape[1], small[1] / pixels.shape[0]))
         pixels = cv2.resize(pixels, small, interpolation=cv2.INTER_AREA)
@@ -104,6 +107,17 @@ def _sampled(pixels: np.ndarray, warp: np.ndarray, size: tuple[int, int], gain, 
         sigma = math.sqrt((1 / left**2 - 1) / 12)
         cv2.GaussianBlur(light, (0, 0), sigma, dst=light, borderType=cv2.BORDER_REPLICATE)  # in place: it is large
     return resample(light, warp, size, how)
+
+
+def _halved(pixels: np.ndarray, warp: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The picture as small as still holds the grid, by squares of two pixels: a quarter of the time of averaging over
+    areas of any size. An odd row or column at the far edge goes.
+    """
+    while scale_of(warp) < 0.5 and min(pixels.shape[:2]) > 1:
+        height, width = (side // 2 for side in pixels.shape[:2])
+        pixels = cv2.resize(pixels[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        warp = warp @ np.linalg.inv(scaling(0.5, 0.5))
+    return pixels, warp
 
 
 def _raised(rows: int) -> np.ndarray:

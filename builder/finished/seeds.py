@@ -80,29 +80,45 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
     Where the turn often shows the backdrop even a small one is a hole.
     """
-    inner = cv2.erode(calm.astype(np.uint8), _SQUARE)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    patches = _Patches(cv2.erode(calm.astype(np.uint8), _SQUARE))
     usual = np.median(look.size[calm]) if calm.any() else 0.0
-    even = _mean(labels, count, look.size) < 1.5 * usual
-    edgeless = _edgeless(labels, count, look.flat & ~calm)
-    often = _mean(labels, count, np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
-    good = even & (edgeless < 0.15) & (stats[:, 4] >= np.where(often, 4, 12))
-    good[0] = False
-    return good[labels]
+    even = patches.mean(look.size) < 1.5 * usual
+    edgeless = patches.share_around(look.flat & ~calm)
+    often = patches.mean(np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
+    return patches.where(even & (edgeless < 0.15) & (patches.areas >= np.where(often, 4, 12)))
 
 
-def _mean(labels: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
-    """Mean of the values over each patch, (count,)."""
-    total = np.bincount(labels.ravel(), weights=values.ravel(), minlength=count)
-    return total / np.maximum(np.bincount(labels.ravel(), minlength=count), 1)
+class _Patches:
+    """The connected patches of a mask, numbered from 1; what is told of number 0, the rest, means nothing."""
 
+    def __init__(self, mask: np.ndarray) -> None:
+        self.count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+        self.labels, self.areas = labels, stats[:, 4]
+        self.place = np.flatnonzero(labels)
+        self.of = labels.ravel()[self.place]  # the patch at each place
+        self._ring: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None
 
-def _edgeless(labels: np.ndarray, count: int, flat: np.ndarray) -> np.ndarray:
-    """Of each patch, the share of its surroundings (2 to 3 px off) into which it goes over without an edge."""
-    ring = cv2.dilate(labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32)
-    ring[labels > 0] = 0
-    around = np.bincount(ring.ravel(), minlength=count)
-    return np.bincount(ring[flat], minlength=count) / np.maximum(around, 1)
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Mean of the values (h, w) over each patch, (count,)."""
+        total = np.bincount(self.of, weights=values.ravel()[self.place], minlength=self.count)
+        return total / np.maximum(self.areas, 1)
+
+    def share_around(self, mask: np.ndarray) -> np.ndarray:
+        """Of each patch, the share of its surroundings (2 to 3 px off) that lies in the mask, (count,): where it goes
+        over into what is there without an edge."""
+        if self._ring is None:
+            ring = cv2.dilate(self.labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32).ravel()
+            ring[self.place] = 0
+            place = np.flatnonzero(ring)
+            self._ring = place, ring[place], np.bincount(ring[place], minlength=self.count)
+        place, of, around = self._ring
+        return np.bincount(of[mask.ravel()[place]], minlength=self.count) / np.maximum(around, 1)
+
+    def where(self, good: np.ndarray) -> np.ndarray:
+        """The patches that are good, bool (count,), as a mask, bool (h, w)."""
+        found = np.zeros(self.labels.size, bool)
+        found[self.place] = good[self.of]
+        return found.reshape(self.labels.shape)
 
 
 def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.ndarray, np.ndarray]:
@@ -115,41 +131,45 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     over into the subject without an edge is subject, and so is what lies well inside the hull and isn't such shade.
     """
     whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
-    if count < 2:
+    patches = _Patches(whole)
+    if patches.count < 2:
         return whole > 0, whole > 0
-    ratio, shade = look.ratio, look.shade
-    tint = ratio / (shade[..., None] + 0.02)
-    small = (shaded.shape[1] // 4 + 1, shaded.shape[0] // 4 + 1)
-    sigma = 0.06 * small[0]
-    row, column = np.nonzero(labels)
-    patch = labels[row, column]
-    near = (row // 4, column // 4)
-
-    def apart(side: np.ndarray, else_tint: float) -> np.ndarray:
-        weight = (side & (shade < 0.95)).astype(np.float32)
-        total = [cv2.resize(part, small, interpolation=cv2.INTER_AREA) for part in (tint * weight[..., None], weight)]
-        mean, count_near = (cv2.GaussianBlur(part, (0, 0), sigma)[near] for part in total)
-        usual = np.where(count_near[:, None] < 1e-3, else_tint, mean / np.maximum(count_near, 1e-4)[:, None])
-        away = np.abs(tint[row, column] - usual).max(axis=1)
-        return np.bincount(patch, weights=away, minlength=count) / np.maximum(stats[:, 4], 1)
-
-    edgeless = _edgeless(labels, count, subject & look.flat)
-    outlined = _edgeless(labels, count, backdrop)
-    depth = _mean(labels, count, 1 - look.shade)
-    large = stats[:, 4] >= 12
+    edgeless = patches.share_around(subject & look.flat)
+    outlined = patches.share_around(backdrop)
+    depth = patches.mean(1 - look.shade)
+    large = patches.areas >= 12
     # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
-    clear = _mean(labels, count, np.where(clean.stands, 0, clean.clear))
+    clear = patches.mean(np.where(clean.stands, 0, clean.clear))
     mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
-    alike = apart(backdrop, 1.0) < 0.7 * apart(subject, 9.0)  # shade of one light has no tint; a subject must be near
-    good = large & alike & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    # shade of one light has no tint; a subject must be near
+    good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - DEEPEST_SHADE) & (clear > _OFTEN)
     thing = large & ((outlined > 0.5) & (depth > THING_DEPTH) | black)
     if inside is not None:
-        thing |= large & ~good & (_mean(labels, count, inside) > _MOSTLY)
-    good[0] = thing[0] = False
-    return good[labels], thing[labels]
+        thing |= large & ~good & (patches.mean(inside) > _MOSTLY)
+    return patches.where(good), patches.where(thing)
+
+
+def _tint_apart(patches: _Patches, asked: np.ndarray, look: Look, side: np.ndarray, else_tint: float) -> np.ndarray:
+    """By how much the tints of the patches that are asked for differ from a side's tint near them, (count,)."""
+    place = patches.place[asked[patches.of]]
+    if not len(place):
+        return np.zeros(patches.count)
+    of = patches.labels.ravel()[place]
+    height, width = side.shape
+    small = (width // 4 + 1, height // 4 + 1)
+    light = look.shade + np.float32(0.02)
+    weight = (side & (look.shade < 0.95)).astype(np.float32)
+    tinted = cv2.merge([*(part * (weight / light) for part in cv2.split(look.ratio)), weight])
+    total = cv2.resize(tinted, small, interpolation=cv2.INTER_AREA)
+    mean = cv2.GaussianBlur(total, (0, 0), 0.06 * small[0]).reshape(-1, 4)
+    usual = np.where(mean[:, 3:] < 1e-3, else_tint, mean[:, :3] / np.maximum(mean[:, 3:], 1e-4))
+    row, column = np.divmod(place, width)
+    own = look.ratio.reshape(-1, 3)[place] / light.ravel()[place][:, None]
+    away = np.abs(own - usual[row // 4 * small[0] + column // 4]).max(axis=1)
+    return np.bincount(of, weights=away, minlength=patches.count) / np.maximum(patches.areas, 1)
 
 
 def without_specks(found: np.ndarray, least: int = 0) -> np.ndarray:

@@ -25,8 +25,8 @@ def light_left(light: np.ndarray, lit: np.ndarray, steady: np.ndarray, taken: np
     side = max(taken.shape)
     thin = 2 * max(1, round(side / 160)) + 1
     # Bright marks that turn past a place leave a bright band in the set: a frame without one there isn't in shade.
-    expected = cv2.morphologyEx(colour.luminance(lit), cv2.MORPH_OPEN, np.ones((2 * thin + 1, 2 * thin + 1), np.uint8))
-    ratio = (colour.luminance(light) + 0.002) / (expected + 0.002)
+    expected = cv2.morphologyEx(_luminance(lit), cv2.MORPH_OPEN, np.ones((2 * thin + 1, 2 * thin + 1), np.uint8))
+    ratio = (_luminance(light) + 0.002) / (expected + 0.002)
     ratio = np.where(steady, 1.0, np.minimum(ratio, 1.0)).astype(np.float32)
     free = ~taken
     ratio = np.where(free, ratio, 1.0).astype(np.float32)
@@ -36,3 +36,7 @@ def light_left(light: np.ndarray, lit: np.ndarray, steady: np.ndarray, taken: np
     depth = np.clip((1 - soft - _VEIL) / (1 - _VEIL), 0, 1)
     away = cv2.distanceTransform(free.astype(np.uint8), cv2.DIST_L2, 5)
     return 1 - depth * np.exp(-away / (_FADE * side))
+
+
+def _luminance(light: np.ndarray) -> np.ndarray:
+    return cv2.transform(light, colour.LUMINANCE[None])

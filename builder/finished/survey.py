@@ -10,6 +10,7 @@ import numpy as np
 
 from builder import colour
 from builder.finished.cut import cut_subject
+from builder.finished.look import largest
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.seeds import could_be_backdrop, shade_tints
@@ -186,17 +187,16 @@ def clean_set(
 
     guess, spread = carried(plate.colour, cv2.INTER_CUBIC), carried(plate.spread)
     square = np.ones((3, 3), np.uint8)
-    steep = (cv2.dilate(plate.colour, square) - cv2.erode(plate.colour, square)).max(axis=2)
+    steep = largest(cv2.dilate(plate.colour, square) - cv2.erode(plate.colour, square))
     tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
     halves = []
     looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
     for codes, cut in zip(looks, survey.cuts, strict=True):
         halves.append(halved(codes))
-        codes = codes.astype(np.float32)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
-        near = (~subject & (np.abs(codes - guess).max(axis=2) < tolerance)).astype(np.float32)
-        total += codes * near[..., None]
+        near = ~subject & (largest(cv2.absdiff(codes.astype(np.float32), guess)) < tolerance)
+        cv2.accumulate(codes, total, mask=near.astype(np.uint8))
         count += near
     fine = np.where(count[..., None] >= 2, total / np.maximum(count, 1)[..., None], guess)
     steady = carried(plate.steady) > 0.5

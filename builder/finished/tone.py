@@ -43,8 +43,8 @@ def sharpen(pixels: np.ndarray, amount: float, width: int) -> np.ndarray:
     sigma = float(np.clip(0.5 + 0.5 * (width - 480) / 1120, 0.5, 1.2))
     sharp = pixels.copy()
     part = sharp[_busy(pixels)]
-    rgb = part[..., :3].astype(np.float32)
-    grey = cv2.transform(rgb, np.float32([[0.2126, 0.7152, 0.0722]]))
+    channels = cv2.split(part)[:3]
+    grey = cv2.transform(part[..., :3].astype(np.float32), np.float32([[0.2126, 0.7152, 0.0722]]))
     detail = cv2.subtract(grey, cv2.GaussianBlur(grey, (0, 0), sigma))
     detail -= np.clip(detail, -1, 1)
     low = cv2.erode(grey, np.ones((3, 3), np.uint8))
@@ -55,7 +55,7 @@ def sharpen(pixels: np.ndarray, amount: float, width: int) -> np.ndarray:
     detail *= np.float32(2 * amount)
     change = cv2.min(cv2.max(cv2.add(grey, detail), cv2.subtract(low, spare)), cv2.add(high, spare))
     change -= grey
-    part[..., :3] = cv2.merge([cv2.add(codes, change, dtype=cv2.CV_8U) for codes in cv2.split(rgb)])
+    part[..., :3] = cv2.merge([cv2.add(codes, change, dtype=cv2.CV_8U) for codes in channels])  # rounded by OpenCV
     return sharp
 
 

@@ -39,6 +39,7 @@ from builder.items.work import (
     sample_work,
     sheet_work,
     single_work,
+    store_plan,
     strip_work,
 )  # fmt: skip
 from builder.spin import SpinMeasures
@@ -199,7 +200,7 @@ class _Making:
         jobs: dict[str, Job] = {}
         if "single" in missing:
             self._finish_samples([self.turn.home])
-            jobs["single"] = self._submit(single_work, self.plan, self.samples[self.turn.home], self.settings)
+            jobs["single"] = self._submit(single_work, self.samples[self.turn.home], self.settings, self.plan.backdrop)
         if frames is not None and {"gif", "mp4"} & set(missing):
             self._pictures()
         pictures = [folder_picture(self.folder, index) for index in range(len(self.turn.photos))]
@@ -218,7 +219,9 @@ class _Making:
         self._finish_samples(sorted({count * part // SAMPLES for part in range(SAMPLES)}))
         ladder = self._ladder()
         jobs = [
-            self._submit(frame_work, self.plan, index, ladder, self.settings, self.folder, self.samples.get(index))
+            self._submit(
+                frame_work, self.stored_plan, index, ladder, self.settings, self.folder, self.samples.get(index)
+            )
             for index in range(count)
         ]
         files: dict[str, bytes] = {}
@@ -257,6 +260,10 @@ class _Making:
         )  # fmt: skip
 
     @functools.cached_property
+    def stored_plan(self) -> Path:
+        return store_plan(self.plan, self.folder)
+
+    @functools.cached_property
     def widths(self) -> tuple[int, ...]:
         from builder.derivatives.ladder import ladder_widths
 
@@ -264,7 +271,7 @@ class _Making:
 
     def _finish_samples(self, indices: list[int]) -> None:
         jobs = [
-            self._submit(sample_work, self.plan, index, self.widths, self.settings, self.folder)
+            self._submit(sample_work, self.stored_plan, index, self.widths, self.settings, self.folder)
             for index in indices if index not in self.samples
         ]  # fmt: skip
         for job in jobs:
@@ -286,7 +293,7 @@ class _Making:
     def _pictures(self) -> None:
         """The films' pictures again, where the frames' files came from the cache: they are too large to keep."""
         jobs = [
-            self._submit(picture_work, self.plan, index, self.widths, self.settings, self.folder)
+            self._submit(picture_work, self.stored_plan, index, self.widths, self.settings, self.folder)
             for index in range(len(self.turn.photos))
         ]
         for job in jobs:

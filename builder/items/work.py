@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import pickle
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from builder.spin import FilmTake, Photo, SpinMeasures, Turn
 
 if TYPE_CHECKING:
     from builder.derivatives.ladder import Derived, Ladder
+    from builder.derivatives.reducing import Colour
     from builder.derivatives.strip import Strip
     from builder.finished import Finished, FinishPlan
 
@@ -102,7 +104,19 @@ class Sample:
     box: tuple[float, float, float, float] | None  # of the subject, in pixels of `pixels`
 
 
-def sample_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings: Settings, folder: Path) -> Sample:
+def store_plan(plan: "FinishPlan", folder: Path) -> Path:
+    """A plan in a file, for all work on its frames: it would take as long to send it to each as half of a decoding."""
+    place = folder / "plan.pickle"
+    place.write_bytes(pickle.dumps(plan, pickle.HIGHEST_PROTOCOL))
+    return place
+
+
+@functools.lru_cache(maxsize=1)  # a worker finishes frame after frame of one turn
+def _stored_plan(place: Path) -> "FinishPlan":
+    return pickle.loads(place.read_bytes())
+
+
+def sample_work(plan: Path, index: int, widths: Sequence[int], settings: Settings, folder: Path) -> Sample:
     """One frame finished, for the choice of qualities and for what comes after it."""
     from builder.derivatives.ladder import sharp_rungs
 
@@ -125,18 +139,21 @@ def quality_work(samples: Sequence[Sample], picture_format: str, width: int) -> 
 
 
 def frame_work(
-    plan: "FinishPlan", index: int, ladder: "Ladder", settings: Settings, folder: Path, sample: Sample | None = None
+    plan: Path, index: int, ladder: "Ladder", settings: Settings, folder: Path, sample: Sample | None = None
 ) -> "Derived":
     """One frame's files; its picture for strip, films and sheets goes to a file instead of through a pipe."""
     from builder.derivatives.ladder import derive_frame
 
-    pixels = np.load(sample.pixels) if sample else finished_frame(plan, index, max(ladder.widths), settings).pixels
-    derived = derive_frame(pixels, ladder, sharpener(settings))
+    if sample:
+        pixels, rungs = np.load(sample.pixels), {width: np.load(place) for width, place in sample.rungs.items()}
+    else:
+        pixels, rungs = finished_frame(plan, index, max(ladder.widths), settings).pixels, None
+    derived = derive_frame(pixels, ladder, sharpener(settings), rungs)
     np.save(folder_picture(folder, index), derived.picture)
     return dataclasses.replace(derived, picture=derived.picture[:0])
 
 
-def picture_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings: Settings, folder: Path) -> None:
+def picture_work(plan: Path, index: int, widths: Sequence[int], settings: Settings, folder: Path) -> None:
     """One frame's picture for films alone: as `frame_work` leaves it, without its files."""
     from builder.derivatives.ladder import film_picture
 
@@ -144,7 +161,7 @@ def picture_work(plan: "FinishPlan", index: int, widths: Sequence[int], settings
     np.save(folder_picture(folder, index), film_picture(finished.pixels, widths, sharpener(settings)))
 
 
-def single_work(plan: "FinishPlan", home: Sample, settings: Settings) -> dict[str, bytes]:
+def single_work(home: Sample, settings: Settings, backdrop: "Colour | None") -> dict[str, bytes]:
     """Pictures of the home frame alone."""
     from builder.derivatives.stills import make_link_picture, make_poster, make_still
 
@@ -152,16 +169,16 @@ def single_work(plan: "FinishPlan", home: Sample, settings: Settings) -> dict[st
     margin = settings.finish.margin
     return {
         "poster.jpg": make_poster(pixels, sharpen),
-        "still.jpg": make_still(pixels, sharpen, plan.backdrop),
-        "link.jpg": make_link_picture(pixels, home.box, sharpen, plan.backdrop, margin=margin),
+        "still.jpg": make_still(pixels, sharpen, backdrop),
+        "link.jpg": make_link_picture(pixels, home.box, sharpen, backdrop, margin=margin),
     }
 
 
-def finished_frame(plan: "FinishPlan", index: int, width: int, settings: Settings) -> "Finished":
-    """One finished frame, with a proof's watermark where one is wanted."""
+def finished_frame(plan: Path, index: int, width: int, settings: Settings) -> "Finished":
+    """One finished frame by a stored plan, with a proof's watermark where one is wanted."""
     from builder.finished import finish_frame
 
-    finished = finish_frame(plan, index, width=width)
+    finished = finish_frame(_stored_plan(plan), index, width=width)
     if settings.watermark is None:
         return finished
     from builder.derivatives.sheets import watermark

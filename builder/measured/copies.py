@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from PIL import Image
 
 from builder.errors import PhotoError
 from builder.frames.photos import read_photo
@@ -82,14 +84,25 @@ def _sides(count: int, size: tuple[int, int]) -> tuple[int, int]:
 
 
 def _read(photo: Photo, copy_side: int, detail_side: int) -> tuple[np.ndarray, np.ndarray] | Unreadable:
+    """Decoded as small as holds the detail, by halves, which a JPEG's decoder does for nothing."""
+    long_side = max(photo.width, photo.height)
+    halvings = max(0, math.floor(math.log2(long_side / detail_side)))
     try:
-        pixels = read_photo(photo, long_side=detail_side)
+        pixels = read_photo(photo, long_side=math.ceil(long_side / 2**halvings) if halvings else None)
     except PhotoError as error:
         return Unreadable(photo.path, error.faults[0].what)
     luma = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    height, width = luma.shape
-    shrink = copy_side / max(height, width)
-    if shrink < 1:
-        size = max(1, round(width * shrink)), max(1, round(height * shrink))
-        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    detail = _fitted(photo.width, photo.height, detail_side)
+    if detail != luma.shape[::-1]:
+        # Hamming: as sharp as plain area averaging, and alike everywhere, which the sharpness of edges is read from.
+        luma = np.asarray(Image.fromarray(luma).resize(detail, Image.Resampling.HAMMING))
+    copy = _fitted(*detail, copy_side)
+    if copy != pixels.shape[1::-1]:
+        pixels = cv2.resize(pixels, copy, interpolation=cv2.INTER_AREA)
     return pixels, luma
+
+
+def _fitted(width: int, height: int, long_side: int) -> tuple[int, int]:
+    """Width and height with at most that long side; never enlarged."""
+    shrink = min(1.0, long_side / max(width, height))
+    return max(1, round(width * shrink)), max(1, round(height * shrink))

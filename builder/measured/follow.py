@@ -201,8 +201,8 @@ def _robust_fit(level: Level, found: np.ndarray, inside: np.ndarray) -> _Fit:
     error = found / contrast - level.value
     scale = max(level.noise, mad_sigma(error[inside])) if inside.any() else level.noise
     weight = np.where(np.abs(error) < TUKEY * scale, (1 - (error / (TUKEY * scale)) ** 2) ** 2, 0.0) * inside
-    normal = (level.slope * weight[:, None]).T @ level.slope
-    right = (level.slope * weight[:, None]).T @ error
+    weighted = (level.slope * weight[:, None]).T
+    normal, right = weighted @ level.slope, weighted @ error
     strength, axes = np.linalg.eigh(normal)
     spread = np.sqrt(CORRELATED / np.maximum(strength, 1e-12))
     enough = np.count_nonzero(weight) >= LEAST_POINTS

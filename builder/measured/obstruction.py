@@ -7,6 +7,7 @@ that outline, what neither frame beside it explains is a stranger (`strangers`).
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -84,10 +85,10 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
 
 
 def _cover(picture: np.ndarray, plate: np.ndarray, limit: np.ndarray) -> np.ndarray:
-    differs = cv2.absdiff(picture, plate).max(axis=2) > limit
+    differs = functools.reduce(cv2.max, cv2.split(cv2.absdiff(picture, plate))) > limit
     light, behind = to_light(picture), np.maximum(to_light(plate), 1e-4)
-    ratio = light / behind
-    low, high = ratio.min(axis=2), ratio.max(axis=2)
+    channels = cv2.split(light / behind)
+    low, high = functools.reduce(cv2.min, channels), functools.reduce(cv2.max, channels)
     # a shadow takes the same share of all three colours, but for what the room's colour puts back
     shadow = (high < 1.02) & (low > SHADOW * 0.8) & (high - low < 0.25 * (1.0 - low) + 0.05)
     mask = (differs & ~shadow).astype(np.uint8)

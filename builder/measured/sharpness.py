@@ -92,12 +92,10 @@ def measure_sharpness(
     """
 
     def soft(index: int) -> np.ndarray:
-        frame = detail[index]
-        whole = softness_of(frame, mask)
         if covers is None:
-            return whole
+            return softness_of(detail[index], mask)
         cover = cv2.resize(covers[index].astype(np.uint8), mask.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        return np.concatenate([whole, softness_of(frame, mask & (cover > 0))])
+        return softness_of(detail[index], mask, mask & (cover > 0))
 
     softness = np.stack(abreast(soft, range(len(detail))))
     return compare_softness(softness, output_scale, closed)
@@ -197,20 +195,41 @@ def _beside(softness: np.ndarray, index: int, closed: bool) -> tuple[np.ndarray,
     return usual, softest
 
 
-def softness_of(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
-    """b^2 of the sharper edges among the strong ones, for each direction: (DIRECTIONS,) px^2 or NaN."""
-    found = np.full(DIRECTIONS, np.nan)
-    x, y, w, h = cv2.boundingRect(mask.astype(np.uint8))
-    if w < 16 or h < 16:
-        return found
-    picture = frame[y : y + h, x : x + w].astype(np.float32)
+def softness_of(frame: np.ndarray, mask: np.ndarray, *parts: np.ndarray) -> np.ndarray:
+    """b^2 of the sharper edges among the strong ones, for each direction: (DIRECTIONS,) px^2 or NaN.
+
+    parts: of the mask, of which the same is told after it: (k * DIRECTIONS,) in all.
+    """
+    found = np.full((1 + len(parts), DIRECTIONS), np.nan)
+    box = _box(mask)
+    if box is None:
+        return found.ravel()
+    picture = frame[box]
+    grain = _grain(picture)
+    picture = picture.astype(np.float32)
     fine, _, _ = _slope(picture, FINE)
     coarse, gx, gy = _slope(picture, COARSE)
+    for row, part in zip(found, (mask, *parts)):
+        part = part[box]
+        inner = _box(part)
+        if inner is not None:
+            _soften(row, part[inner], *(one[inner] for one in (grain, fine, coarse, gx, gy)))
+    return found.ravel()
+
+
+def _box(mask: np.ndarray) -> tuple[slice, slice] | None:
+    """Rows and columns of what is in a mask; None where that is too small to say anything of."""
+    x, y, w, h = cv2.boundingRect(mask.astype(np.uint8))
+    return None if w < 16 or h < 16 else (slice(y, y + h), slice(x, x + w))
+
+
+def _soften(found: np.ndarray, mask: np.ndarray, grain, fine, coarse, gx, gy) -> None:
+    """Fills in what `softness_of` tells of a mask."""
     # white noise of sigma n leaves slopes of n / (sqrt(8 pi) sigma^2) after a Gaussian and a difference
-    least = max(1.0, CLEAR * _noise(picture) / (np.sqrt(8 * np.pi) * COARSE**2))
-    rows, columns, bins = _ridges(np.where(mask[y : y + h, x : x + w], coarse, 0), gx, gy, least)
-    strength = coarse[rows, columns]
-    ratio = fine[rows, columns] / strength
+    least = max(1.0, CLEAR * _noise(grain) / (np.sqrt(8 * np.pi) * COARSE**2))
+    places, bins = _ridges(np.where(mask, coarse, 0), gx, gy, least)
+    strength = coarse[places]
+    ratio = fine[places] / strength
     spread = (SPREAD_COARSE - ratio**2 * SPREAD_FINE) / np.maximum(ratio**2 - 1.0, 0.02)
     spread = np.maximum(spread, 0.0)  # lines and specks fall faster than edges
     for direction in range(DIRECTIONS):
@@ -219,30 +238,36 @@ def softness_of(frame: np.ndarray, mask: np.ndarray) -> np.ndarray:
             continue
         top = np.argsort(-strength[here], kind="stable")[:MOST_EDGES]
         found[direction] = np.quantile(spread[here][top], SHARPER)
-    return found
 
 
 def _ridges(
     strength: np.ndarray, gx: np.ndarray, gy: np.ndarray, least: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Rows, columns and direction bins of the crests of edges: highest of three across the edge."""
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Places (rows, columns) and direction bins of the crests of edges: highest of three across the edge."""
     inner = np.zeros_like(strength)
     inner[2:-2, 2:-2] = strength[2:-2, 2:-2]
-    rows, columns = np.nonzero(inner > least)
+    flat, width = strength.ravel(), strength.shape[1]
+    place = np.flatnonzero(inner > least)
+    rows, columns = np.divmod(place, width)
     angle = np.arctan2(gy[rows, columns], gx[rows, columns])
     bins = np.rint(angle / (np.pi / DIRECTIONS)).astype(int) % DIRECTIONS
-    across = np.array([[0, 1], [1, 1], [1, 0], [1, -1]])[bins]
-    here = strength[rows, columns]
-    after = strength[rows + across[:, 0], columns + across[:, 1]]
-    before = strength[rows - across[:, 0], columns - across[:, 1]]
-    crest = (here >= after) & (here > before)
-    return rows[crest], columns[crest], bins[crest]
+    across = np.array([1, width + 1, width, width - 1])[bins]
+    here = flat[place]
+    crest = (here >= flat[place + across]) & (here > flat[place - across])
+    return (rows[crest], columns[crest]), bins[crest]
 
 
-def _noise(picture: np.ndarray) -> float:
-    """Noise in levels, from a difference that is blind to edges and slopes (Immerkaer 1996), by its median."""
+def _grain(picture: np.ndarray) -> np.ndarray:
+    """A difference that is blind to edges and slopes (Immerkaer 1996), uint16 (h, w), from uint8."""
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    return float(np.median(np.abs(cv2.filter2D(picture, -1, kernel)))) * 1.4826 / 6
+    return np.abs(cv2.filter2D(picture, cv2.CV_16S, kernel)).astype(np.uint16)
+
+
+def _noise(grain: np.ndarray) -> float:
+    """Noise in levels, by the grain's median: of whole numbers, so they are counted."""
+    upto = np.cumsum(np.bincount(grain.ravel()))
+    low, high = (int(np.searchsorted(upto, rank, side="right")) for rank in ((grain.size - 1) // 2, grain.size // 2))
+    return (low + high) / 2 * 1.4826 / 6
 
 
 def _slope(picture: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

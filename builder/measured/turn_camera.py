@@ -8,6 +8,7 @@ Perspective is kept throughout; the lens is taken as free of distortion with squ
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,10 +36,17 @@ class Camera:
 
     @property
     def matrix(self) -> np.ndarray:
-        """(3, 3): columns are the camera's right, down and forward in the world."""
-        sin_t, cos_t = np.sin(self.tilt), np.cos(self.tilt)
-        tilted = np.array([[0.0, sin_t, -cos_t], [1.0, 0.0, 0.0], [0.0, -cos_t, -sin_t]])
-        return turned_z(self.pan) @ tilted @ turned_z(self.roll)
+        """(3, 3): columns are the camera's right, down and forward in the world. Not to be written to."""
+        return _axes(self.pan, self.tilt, self.roll)
+
+
+@functools.lru_cache(maxsize=16)  # asked for again and again of one camera
+def _axes(pan: float, tilt: float, roll: float) -> np.ndarray:
+    sin_t, cos_t = np.sin(tilt), np.cos(tilt)
+    tilted = np.array([[0.0, sin_t, -cos_t], [1.0, 0.0, 0.0], [0.0, -cos_t, -sin_t]])
+    axes = turned_z(pan) @ tilted @ turned_z(roll)
+    axes.flags.writeable = False
+    return axes
 
 
 EYE = np.array([1.0, 0.0, 0.0])
@@ -52,8 +60,12 @@ def turned_z(angle: float) -> np.ndarray:
 def turned(points: np.ndarray, angles: np.ndarray) -> np.ndarray:
     """Points (…, 3) turned by angles (…) in radians about the axis."""
     sin_a, cos_a = np.sin(angles), np.cos(angles)
-    x, y, z = np.moveaxis(points, -1, 0)
-    return np.stack(np.broadcast_arrays(cos_a * x - sin_a * y, sin_a * x + cos_a * y, z), -1)
+    x, y, z = points[..., 0], points[..., 1], points[..., 2]
+    out = np.empty((*np.broadcast_shapes(x.shape, np.shape(sin_a)), 3), np.result_type(points, sin_a))
+    out[..., 0] = cos_a * x - sin_a * y
+    out[..., 1] = sin_a * x + cos_a * y
+    out[..., 2] = z
+    return out
 
 
 def rays(camera: Camera, xy: np.ndarray) -> np.ndarray:

@@ -98,12 +98,14 @@ def _edges(slope: np.ndarray, peaks: np.ndarray) -> tuple[np.ndarray, np.ndarray
     """
     size = np.abs(slope)
     kept: list[int] = []
-    for peak in peaks:
-        if kept and slope[kept[-1]] * slope[peak] > 0:
-            if size[peak] > size[kept[-1]]:
-                kept[-1] = peak
+    last = 0.0
+    for peak, height in zip(peaks.tolist(), slope[peaks].tolist()):
+        if kept and last * height > 0:
+            if abs(height) > abs(last):
+                kept[-1], last = peak, height
         else:
             kept.append(peak)
+            last = height
     middle = np.array(kept, int)
     if not len(middle):
         return np.empty(0), np.empty(0)
@@ -117,7 +119,7 @@ def _best_stretch(edges: np.ndarray, signs: np.ndarray) -> tuple[np.ndarray, np.
     """Cuts the edges into stretches whose gaps are one or two half cells, and fits each to the code."""
     if len(edges) < FEWEST_BITS:
         return None
-    gaps = np.diff(edges)
+    gaps = np.diff(edges).tolist()
     best = None
     start = 0
     while start + FEWEST_BITS <= len(gaps):
@@ -134,7 +136,7 @@ def _best_stretch(edges: np.ndarray, signs: np.ndarray) -> tuple[np.ndarray, np.
     return best
 
 
-def _units(gaps: np.ndarray, first: int) -> list[int]:
+def _units(gaps: Sequence[float], first: int) -> list[int]:
     """Each gap as one or two half cells, the half cell's width followed as it slowly changes; up to the first
     gap that is neither."""
     half = gaps[0] / first
@@ -155,6 +157,8 @@ def _fit_code(units: list[int], first_sign: float) -> tuple[int, np.ndarray, int
 
     first_sign: +1 when the first edge goes from black to white, so that what follows is white.
     """
+    if sum(units) < 2 * FEWEST_BITS:
+        return None
     halves: list[int] = []
     colour = int(first_sign)
     for unit in units:

@@ -2,7 +2,8 @@
 
 The floor, on the same photos in the same run with the same number of processes: decode each photo once, resize it
 once for each picture that the build wrote, encode those very pictures (same size, quality and effort, one thread
-an encode), and encode the same GIF and MP4. No measuring, no finishing. For decoding and resizing, and for each
+an encode), and encode the same GIF, MP4, strip, poster, still, link picture and contact sheet (these from their own
+pixels, at a middling quality, with no resizing). No measuring, no finishing. For decoding and resizing, and for each
 encoder, the faster of Pillow and libvips is taken, tried beforehand. What the floor needs besides (starting
 processes, reading back the pictures to encode) isn't counted, so the ratio is rather too high than too low.
 
@@ -29,6 +30,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from builder.workers import ask_for_large_pages
 from tests.bench.large_spin import write_large_catalog
 
 BAR, BAR_WITHOUT_ANGLES, BAR_FRAME_S, BAR_MB = 1.6, 1.35, 0.9, 350
@@ -206,12 +208,24 @@ def frames_floor(
     return clock.wall, clock.cpu
 
 
+SINGLES = {
+    "strip.avif": 40, "strip.webp": 57, "poster.jpg": 84, "still.jpg": 84, "link.jpg": 84, "contact.jpg": 84,
+}  # fmt: skip
+
+
 def film_floor(work: tuple[str, Path, list[Path]]) -> tuple[float, float]:
-    """(wall, CPU) seconds for the GIF or the MP4 from pictures in memory."""
+    """(wall, CPU) seconds for the GIF, the MP4 or all the single pictures, from pictures in memory."""
     from builder.derivatives import film
 
     kind, site, files = work
     clock = _Clock()
+    if kind == "singles":
+        for name, quality in SINGLES.items():
+            with Image.open(site / name) as image:
+                pixels = np.asarray(image.convert("RGB"))
+            with clock:
+                pillow_encoded(pixels, {"jpg": "jpeg"}.get(name[-3:], name[-4:]), quality)
+        return clock.wall, clock.cpu
     if kind == "gif":
         with Image.open(site / "preview.gif") as image:
             size = image.size
@@ -251,13 +265,14 @@ def floor(folder: Path, jobs: int) -> tuple[float, float]:
     site = folder / "site" / "coffee-pot"
     middle = [next(file for name, width, _, file in wanted if (name, width) == ("webp", 960)) for wanted in pictures]
     shares = [(photos[start::jobs], pictures[start::jobs], chosen) for start in range(jobs)]
-    films = [("mp4", site, middle), ("gif", site, middle)]
+    films = [("mp4", site, middle), ("gif", site, middle), ("singles", site, [])]
+    ask_for_large_pages()  # as the build's own
     with multiprocessing.get_context("spawn").Pool(jobs, initializer=_start) as pool:
         pool.map(abs, range(jobs))
         frames = pool.map(frames_floor, shares, chunksize=1)
         turns = pool.map(film_floor, films, chunksize=1)
     walls = [wall for wall, _ in turns]
-    wall = max(one for one, _ in frames) + (max(walls) if jobs > 1 else sum(walls))
+    wall = max(one for one, _ in frames) + max(max(walls), sum(walls) / jobs)
     return wall, sum(cpu for _, cpu in (*frames, *turns))
 
 
