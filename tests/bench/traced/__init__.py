@@ -1,0 +1,1 @@
+"""Path-traced turntable sequences with exact truth, for the benches of check and finish."""

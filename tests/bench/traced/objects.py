@@ -1,0 +1,145 @@
+"""The traced objects: hard cases for check and finish. Each function returns Blender objects that stand on z = 0."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tests.bench.traced.shapes import MM, ball, box, covered, curve, hoop, lathe, material, rod, tube
+
+
+def jug():
+    """White glaze with a handle: white on white."""
+    glaze = material("glaze", (0.82, 0.81, 0.78), 0.22, coat=0.6)
+    outer = curve([(0.1, 0), (42, 0), (48, 8), (62, 55), (58, 100), (40, 140), (38, 158), (44, 172)])
+    inner = [(r - 4, z + (4 if z < 20 else 0)) for r, z in reversed(outer)][:-4]
+    grip = [(40, 0, 160), (62, 0, 172), (92, 0, 160), (98, 0, 110), (84, 0, 66), (56, 0, 52)]
+    return [
+        covered(lathe("body", [*outer, (42, 173.5), *inner]), glaze),
+        covered(tube("handle", grip, 6.0), glaze),
+    ]
+
+
+def cup():
+    """A glossy yellow cup with a ring of dots: colour under a strong cast."""
+    glaze = material("lemon", (0.85, 0.66, 0.10), 0.25, coat=0.7)
+    clay = material("clay", (0.25, 0.14, 0.06), 0.4)
+    outer = curve([(0.1, 0), (30, 0), (34, 4), (44, 40), (47, 92)])
+    inner = [(r - 4, z + 3) for r, z in reversed(outer[:-2])]
+    grip = [(42, 0, 78), (60, 0, 84), (76, 0, 66), (72, 0, 36), (46, 0, 24), (38, 0, 26)]
+    parts = [
+        covered(lathe("body", [*outer, (44.5, 94), (43, 90), *inner]), glaze),
+        covered(tube("handle", grip, 4.5), glaze),
+        covered(lathe("foot", [(30.5, 0.1), (36.2, 5.5), (35.0, 7.5), (29.5, 0.1)], closed=True), clay),
+    ]
+    for k, angle in enumerate(np.arange(9) * 2 * math.pi / 9 + 0.4):
+        place = (45.6 * math.cos(angle), 45.6 * math.sin(angle), 62)
+        parts.append(covered(ball(f"dot{k}", place, (3.4, 3.4, 3.4)), clay))
+    return parts
+
+
+def bottle():
+    """Clear glass with a brass stopper and a paper tag."""
+    glass, brass = (
+        material("glass", (0.97, 0.99, 0.98), glass=True),
+        material("brass", (0.83, 0.60, 0.25), 0.18, metal=1),
+    )
+    paper = material("tag", (0.7, 0.62, 0.5), 0.7, pattern=("noise", (0.1, 0.2, 0.25), 60, (1, 1, 1)))
+    outer = curve([(0.05, 0), (38, 0), (42, 5), (42, 110), (36, 135), (17, 160), (15, 195), (18, 200), (18, 206)], 80)
+    inner = [(max(r - 3, 0.05), min(z + 4, 206)) for r, z in reversed(outer)]
+    stopper = curve([(0.05, 190), (14, 192), (14, 206), (22, 208), (24, 222), (12, 236), (0.05, 240)])
+    return [
+        covered(lathe("body", outer + inner, sides=128), glass),
+        covered(lathe("stopper", stopper), brass),
+        covered(box("tag", (0, -43.2, 70), (38, 1.2, 52), 0.3), paper, smooth=False),
+        covered(hoop("ring", 17, 172, 1.6), brass),
+    ]
+
+
+def speaker():
+    """Gloss black with steel: reflections that stay while the thing turns."""
+    black = material("black", (0.018, 0.018, 0.02), 0.12, coat=1)
+    cloth = material("cloth", (0.05, 0.05, 0.055), 0.9, pattern=("voronoi", (0.09, 0.09, 0.1), 400, (1, 1, 1)))
+    steel = material("steel", (0.7, 0.7, 0.72), 0.25, metal=1)
+    grip = [(-52, 0, 160), (-52, 0, 190), (-40, 0, 200), (8, 0, 200), (56, 0, 200), (68, 0, 190), (68, 0, 160)]
+    parts = [
+        covered(box("body", (8, 0, 88), (150, 95, 150), 9), black),
+        covered(box("cloth", (8, -47.6, 80), (126, 3, 96), 1.2), cloth, smooth=False),
+        covered(tube("grip", grip, 4), steel),
+    ]
+    parts += [covered(rod(f"knob{k}", (38 * k - 30, -52, 146), 9, 12, along_y=True, bevel=1), steel) for k in range(3)]
+    for k, (x, y) in enumerate([(68, 35), (-52, 35), (68, -35), (-52, -35)]):
+        parts.append(covered(rod(f"foot{k}", (x, y, 6.5), 8, 13), black))
+    return parts
+
+
+def basket():
+    """Thin wire with the backdrop showing through, and fruit in it."""
+    wire = material("wire", (0.32, 0.33, 0.34), 0.35, metal=1)
+    red = material("red", (0.55, 0.05, 0.03), 0.25, coat=0.5, pattern=("noise", (0.55, 0.30, 0.05), 3, (1, 1, 0.3)))
+    green = material("green", (0.35, 0.45, 0.06), 0.4)
+    parts = []
+    for k in range(28):
+        across, along = math.cos(2 * math.pi * k / 28), math.sin(2 * math.pi * k / 28)
+        rib = [(r * across, r * along, z) for r, z in [(25, 2), (60, 4), (82, 35), (95, 90)]]
+        parts.append(covered(tube(f"rib{k}", rib, 1.1), wire))
+    for radius, height, thickness in [(25, 2, 1.5), (66, 8, 1.1), (84, 40, 1.1), (95, 90, 2.2)]:
+        parts.append(covered(hoop(f"hoop{height}", radius, height, thickness), wire))
+    arch = [(95, 0, 90), (92, 0, 140), (60, 0, 178), (0, 0, 190), (-60, 0, 178), (-92, 0, 140), (-95, 0, 90)]
+    parts.append(covered(tube("arch", arch, 2.2), wire))
+    parts.append(covered(ball("apple", (-22, 14, 40), (36, 36, 33)), red))
+    parts.append(covered(ball("pear", (36, -20, 42), (31, 31, 36)), green))
+    return parts
+
+
+def clock():
+    """Wood grain, a pale face, brass: much to follow."""
+    wood = material("wood", (0.36, 0.17, 0.06), 0.45, pattern=("noise", (0.55, 0.30, 0.12), 30, (1, 1, 12)))
+    face, ink = material("face", (0.78, 0.76, 0.70), 0.5), material("ink", (0.03, 0.03, 0.03), 0.6)
+    brass = material("brass", (0.83, 0.60, 0.25), 0.25, metal=1)
+    bezel = covered(lathe("bezel", [(48, 0), (54, 0), (54, 5), (48, 6)], closed=True), brass)
+    bezel.rotation_euler, bezel.location = (math.pi / 2, 0, 0), (0, -30 * MM, 80 * MM)
+    parts = [
+        covered(box("case", (0, 0, 75), (190, 60, 130), 4), wood, smooth=False),
+        covered(box("plinth", (0, 0, 6), (210, 76, 12), 3), wood, smooth=False),
+        covered(rod("face", (0, -31, 80), 48, 4, along_y=True), face),
+        bezel,
+    ]
+    for k in range(12):
+        place = (41 * math.sin(math.pi * k / 6), -33.4, 80 + 41 * math.cos(math.pi * k / 6))
+        parts.append(covered(box(f"hour{k}", place, (2.2, 1, 2.2 if k % 3 else 7), 0), ink, smooth=False))
+    for angle, length, width in [(0.9, 24, 2.4), (4.2, 36, 1.6)]:
+        place = (math.sin(angle) * length / 2, -34.2, 80 + math.cos(angle) * length / 2)
+        hand = covered(box(f"hand{length}", place, (width, 0.8, length), 0), ink, smooth=False)
+        hand.rotation_euler = (0, angle, 0)
+        parts.append(hand)
+    parts += [covered(ball(f"knob{x}", (x, 0, 148), (9, 9, 11)), brass) for x in (-80, 80)]
+    return parts
+
+
+def bear():
+    """A cloth toy: matt, many parts, a scarf with a loose end."""
+    fur = material("fur", (0.45, 0.30, 0.17), 0.95, pattern=("noise", (0.60, 0.44, 0.28), 90, (1, 1, 1)))
+    scarf = material("scarf", (0.08, 0.16, 0.42), 0.85, pattern=("voronoi", (0.5, 0.5, 0.48), 120, (1, 1, 1)))
+    pad, eye = material("pad", (0.75, 0.66, 0.52), 0.9), material("eye", (0.01, 0.01, 0.01), 0.1, coat=1)
+    balls = {
+        "body": ((0, 0, 62), (52, 46, 62), fur),
+        "head": ((0, -4, 145), (42, 38, 38), fur),
+        "ear right": ((-34, 0, 178), (15, 8, 15), fur),
+        "ear left": ((34, 0, 178), (15, 8, 15), fur),
+        "arm right": ((-58, -14, 78), (17, 18, 38), fur),
+        "arm left": ((58, -20, 84), (17, 18, 36), fur),
+        "leg right": ((-34, -46, 20), (22, 40, 20), fur),
+        "leg left": ((36, -42, 20), (22, 42, 20), fur),
+        "muzzle": ((0, -38, 136), (18, 14, 14), pad),
+        "sole right": ((-34, -84, 22), (16, 4, 15), pad),
+        "sole left": ((36, -82, 22), (16, 4, 15), pad),
+        "eye right": ((-15, -38, 152), (4, 4, 4), eye),
+        "eye left": ((15, -38, 152), (4, 4, 4), eye),
+        "nose": ((0, -52, 139), (4, 4, 4), eye),
+    }
+    parts = [covered(ball(name, place, radii), surface) for name, (place, radii, surface) in balls.items()]
+    parts.append(covered(hoop("scarf", 36, 112, 8, (0, -4)), scarf))
+    parts.append(covered(tube("loose end", [(22, -34, 112), (30, -50, 96), (26, -54, 70)], 7), scarf))
+    return parts

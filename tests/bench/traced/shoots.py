@@ -1,0 +1,55 @@
+"""What is shot, how, and what goes wrong: the traced sequences by name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Shoot:
+    """One sequence. Colours are linear 0..1, lengths mm, angles degrees, shifts px."""
+
+    thing: str  # a function of objects.py
+    count: int = 24
+    disc_rgb: tuple[float, float, float] = (0.8, 0.8, 0.8)
+    disc_rough: float = 0.5
+    sheet_rgb: tuple[float, float, float] = (0.82, 0.82, 0.82)
+    sheet_width: float = 2000
+    elevation: float = 14  # how far the camera looks down
+    focal35: float = 80
+    distance: float = 1150
+    aim: float = 80  # height the camera looks at
+    portrait: bool = False
+    clockwise: bool = False
+    roll: float = 0.5
+    off_axis: tuple[float, float] = (14, -9)
+    light: tuple[float, float, float] = (1.12, 1.0, 0.86)
+    level: float = 0.62  # linear, of the disc's lit top
+    flicker: float = 0.02  # σ of the exposure, as a share
+    colour_flicker: float = 0.0  # σ of the red and blue gains, as a share
+    drift: float = 0.0  # of the exposure over the turn, as a share
+    step_sigma: float = 0.7
+    jitter: float = 0.15  # σ of the camera's place, px
+    iso: float = 200
+    bump: tuple[int, float, float, float] | None = None  # from this frame on: shift right, down, roll
+    duplicate: int | None = None
+    skip: int | None = None  # the frame after the gap
+    blur: tuple[int, int] | None = None  # frame, length of the smear
+    seed: int = 1
+
+
+BLACK = {"disc_rgb": (0.03, 0.03, 0.03), "sheet_rgb": (0.025, 0.025, 0.025), "disc_rough": 0.35, "level": 0.05}
+SHOOTS = {
+    "glaze-jug": Shoot("jug", flicker=0.05, colour_flicker=0.01, seed=3),
+    "glass-bottle": Shoot("bottle", portrait=True, distance=1000, elevation=10, aim=120, seed=4),
+    "black-box": Shoot("speaker", clockwise=True, skip=13, bump=(20, -7.0, 5.0, 0.25), step_sigma=1.0, seed=5),
+    "black-on-black": Shoot("speaker", duplicate=9, seed=6, **BLACK),
+    "wire-basket": Shoot("basket", elevation=20, light=(0.93, 1.0, 1.12), drift=-0.12, seed=7),
+    "wood-clock": Shoot(
+        "clock", sheet_rgb=(0.35, 0.36, 0.38), duplicate=6, skip=17, blur=(11, 14), step_sigma=2.0, seed=8
+    ),
+    "cloth-bear": Shoot(
+        "bear", count=30, clockwise=True, elevation=7, distance=900, sheet_width=750, portrait=True, level=0.5, seed=9
+    ),
+    "lemon-cup": Shoot("cup", count=36, elevation=25, light=(1.25, 1.0, 0.72), flicker=0.03, iso=400, seed=10),
+}
