@@ -46,8 +46,7 @@ def look_at(frame: np.ndarray, clean) -> Look:
     """frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet)."""
     soft = cv2.GaussianBlur(frame - clean.colour, (0, 0), 0.8)
     size, steady = largest(np.abs(soft)), clean.steady
-    usual = float(np.median(clean.spread[steady])) / 1.6 if steady.any() else _NOISE_CODES  # 90 % to 1 σ: 1.6
-    usual = max(_NOISE_CODES, usual)
+    usual = usual_noise(clean)
     noise = np.where(steady, np.maximum(usual, clean.spread / 1.6), usual)
     noise = np.where(steady, np.maximum(noise, _RINGING * cv2.dilate(size, _BLOCK)), noise)
     ratio, shade, no_shade = _shade(frame, clean.lit, usual, clean.tints)
@@ -57,6 +56,13 @@ def look_at(frame: np.ndarray, clean) -> Look:
     flat = range_ < 3 * usual + _SOFT_EDGE * largest(clean.lit)
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
+
+
+def usual_noise(clean) -> float:
+    """1 σ, codes, of a small neighbourhood's mean where no shade falls."""
+    steady = clean.steady
+    # 90 % to 1 σ: 1.6
+    return max(_NOISE_CODES, float(np.median(clean.spread[steady])) / 1.6 if steady.any() else 0.0)
 
 
 def _shade(
