@@ -21,7 +21,7 @@ from builder.spin import TurnCamera
 
 COARSE, FINE = 128, 256  # cells across the turning circle: two to three pixels of the cuts' grid, and about one
 _PINHOLE = 12  # px of the cuts' grid
-_WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a highlight as bright as the backdrop
+_WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost a place: blur, a highlight
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -76,7 +76,7 @@ def carve(
     step = 2 * reach / (cells - 1)
     across, heights = np.linspace(-reach, reach, cells), np.arange(low, high + step, step)
     masks = [cut.astype(np.uint8) for cut in cuts]
-    least = len(cuts) - max(1, round(_WRONG * len(cuts)))
+    least = len(cuts) - max(2, round(_WRONG * len(cuts)))
     solid = np.zeros((len(heights) + 2, cells + 2, cells + 2), bool)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
     for level, z in enumerate(heights):
