@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from builder.frames.photos import find_photos
-from builder.spin import FrameMeasure, Photo, SpinMeasures
+from builder.spin import FrameMeasure, Photo, SpinMeasures, TurnCamera
 from tests.pictures import write_photo
 from tests.turntable import Scene, Turntable, _srgb
 
@@ -84,6 +84,8 @@ def true_measures(table: Turntable, gains: np.ndarray, name: str) -> SpinMeasure
     return SpinMeasures(
         name, name, len(frames), frames, axis_x=table.axis_x, axis_tilt_deg=table.axis_tilt_deg, turn="counterclockwise",
         neutral_gain=tuple(float(board[1] / value) for value in board),
+        camera=TurnCamera(0.0, float(np.arcsin(-table.matrix[2, 2])), 0.0, table.focal_px,
+                          ((table.width - 1) / 2, (table.height - 1) / 2)),
     )  # fmt: skip
 
 

@@ -30,7 +30,7 @@ def seen_box(angle: float, at=(0.1, 0.0, -0.35), half=(0.12, 0.04, 0.1)) -> np.n
 
 def test_hull_of_a_box_has_its_outlines():
     cuts = [seen_box(angle) for angle in ANGLES]
-    hull = carve(cuts, ANGLES, CAMERA, np.eye(3))
+    hull = carve(cuts, ANGLES, CAMERA, np.eye(3), carve(cuts, ANGLES, CAMERA, np.eye(3)))
     for cut, angle in list(zip(cuts, ANGLES))[::5]:
         outline = hull.outline(angle)
         assert (cut & ~outline).sum() <= 0.01 * cut.sum()

@@ -11,10 +11,13 @@ import cv2
 import numpy as np
 
 from builder.finished.look import DEEPEST_SHADE, Look, largest, look_at
+from builder.finished.rims import with_rims
 from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, seeds, without_specks
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _EVEN_LINE = 1.2  # px of the grid: σ; a line two pixels broad outlives it
+_CLEAR_OF_HULL = np.ones((5, 5), np.uint8)
+_INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's outline is given clear of the edge, and one
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
@@ -27,10 +30,12 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
     """
     look = look_at(frame, clean)
-    inside = None if hull is None else cv2.erode(hull.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    inside = None if hull is None else cv2.erode(hull.astype(np.uint8), _INSIDE) > 0
     subject, backdrop = seeds(look, clean, inside)
     if hull is not None:
-        subject |= _dark_things(look, subject, backdrop, hull, clean)
+        # What is dark in some frames only the hull cuts too short.
+        wide = cv2.dilate(hull.astype(np.uint8), _CLEAR_OF_HULL) > 0
+        subject |= _dark_things(look, subject, backdrop, wide, clean)
     if not subject.any():
         return subject
     found = _divided(look.soft, subject, backdrop)
@@ -39,8 +44,9 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
         dark = cv2.morphologyEx((look.shade < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
         kept = found | dark & ~backdrop & ~clean.steady
-        found = _divided(look.soft, subject, backdrop | (~hull & ~subject)) | inside & kept
-    found = _smoothed(found, subject, backdrop)
+        well_inside = cv2.erode(inside.astype(np.uint8), _INSIDE) > 0
+        found = _divided(look.soft, subject, backdrop | (~hull & ~subject)) | well_inside & kept
+    found = _smoothed(with_rims(found, look, clean), subject, backdrop)
     return without_specks(found | _gaps(found, backdrop | look.calm | (clean.clear > HALF_CLEAR)))
 
 

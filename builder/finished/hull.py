@@ -19,10 +19,9 @@ import numpy as np
 from builder.measured.turn_camera import Camera
 from builder.spin import TurnCamera
 
-CELLS = 128  # across the turning circle: about a pixel of the cuts' grid
-_SLACK = 1  # px of the cuts' grid by which an outline may be wrong, edge and rounding to cells
+COARSE, FINE = 128, 256  # cells across the turning circle: two to three pixels of the cuts' grid, and about one
 _PINHOLE = 12  # px of the cuts' grid
-_WRONG = 0.06  # share of the frames whose cut may have lost a place: blur, a highlight as bright as the backdrop
+_WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost a place: blur, a highlight
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -55,12 +54,16 @@ def _without_pinholes(mask: np.ndarray) -> np.ndarray:
 
 
 def carve(
-    cuts: Sequence[np.ndarray], angles: Sequence[float], seen_by: TurnCamera, to_grid: np.ndarray, slack: int = _SLACK
+    cuts: Sequence[np.ndarray],
+    angles: Sequence[float],
+    seen_by: TurnCamera,
+    to_grid: np.ndarray,
+    rough: Hull | None = None,
 ) -> Hull | None:
     """The hull of a turn: cuts bool (h, w), one a frame; angles in radians, counter-clockwise seen from above.
 
-    to_grid: 3×3, reference pixel -> pixel of the cuts. slack: px by which a cut may be too small. Returns None when
-    nothing is left.
+    to_grid: 3×3, reference pixel -> pixel of the cuts. rough: a hull of the same turn that holds this one; with it cells
+    are half as large, and only those in it are looked at. Returns None when nothing is left.
     """
     height, width = cuts[0].shape
     camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)
@@ -69,21 +72,27 @@ def carve(
     reach, low, high = _bounds(np.any(cuts, axis=0), camera, inner)
     if not 0 < reach < 0.9:  # the camera stands outside the turning circle
         return None
-    step = 2 * reach / (CELLS - 1)
-    across, heights = np.linspace(-reach, reach, CELLS), np.arange(low, high + step, step)
-    kernel = np.ones((2 * slack + 1,) * 2, np.uint8)
-    grown = [cv2.dilate(cut.astype(np.uint8), kernel) for cut in cuts]
-    least = len(cuts) - max(1, round(_WRONG * len(cuts)))
-    solid = np.zeros((len(heights) + 2, CELLS + 2, CELLS + 2), bool)
+    cells = COARSE if rough is None else FINE
+    step = 2 * reach / (cells - 1)
+    across, heights = np.linspace(-reach, reach, cells), np.arange(low, high + step, step)
+    masks = [cut.astype(np.uint8) for cut in cuts]
+    least = len(cuts) - max(2, round(_WRONG * len(cuts)))
+    solid = np.zeros((len(heights) + 2, cells + 2, cells + 2), bool)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
     for level, z in enumerate(heights):
-        votes = np.zeros((CELLS, CELLS), np.uint8 if len(cuts) < 256 else np.uint16)
-        for cut, angle in zip(grown, angles):
+        rows, columns = _part(rough, z, across)
+        votes = np.zeros(
+            (rows.stop - rows.start, columns.stop - columns.start), np.uint8 if len(cuts) < 256 else np.uint16
+        )
+        if not votes.size:
+            continue
+        start = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1.0]])
+        for cut, angle in zip(masks, angles):
             sin, cos = math.sin(angle), math.cos(angle)
             plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
-            warp = inner @ camera.matrix.T @ plane @ cell
-            votes += cv2.warpPerspective(cut, warp, (CELLS, CELLS), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-        solid[level + 1, 1:-1, 1:-1] = votes >= least
+            warp = inner @ camera.matrix.T @ plane @ cell @ start
+            votes += cv2.warpPerspective(cut, warp, votes.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+        solid[level + 1, 1:-1, 1:-1][rows, columns] = votes >= least
     core = solid[1:-1, 1:-1, 1:-1]
     hidden = solid[:-2, 1:-1, 1:-1] & solid[2:, 1:-1, 1:-1] & solid[1:-1, :-2, 1:-1] & solid[1:-1, 2:, 1:-1]
     hidden &= solid[1:-1, 1:-1, :-2] & solid[1:-1, 1:-1, 2:]
@@ -92,6 +101,18 @@ def carve(
         return None
     surface = np.stack([across[column], across[row], heights[level]], axis=1).astype(np.float32)
     return Hull(surface, camera, inner, (width, height))
+
+
+def _part(rough: Hull | None, level: float, across: np.ndarray) -> tuple[slice, slice]:
+    """Rows (y) and columns (x) of a level that the rough hull reaches to, with a cell of it to spare."""
+    if rough is None:
+        return slice(0, len(across)), slice(0, len(across))
+    spare = 2.5 * (across[1] - across[0])  # its cells are twice as large
+    near = rough.surface[np.abs(rough.surface[:, 2] - level) <= spare]
+    if not len(near):
+        return slice(0, 0), slice(0, 0)
+    edges = [np.searchsorted(across, [near[:, k].min() - spare, near[:, k].max() + spare]) for k in (1, 0)]
+    return tuple(slice(int(first), int(last)) for first, last in edges)
 
 
 def _bounds(seen: np.ndarray, camera: Camera, inner: np.ndarray) -> tuple[float, float, float]:

@@ -107,7 +107,7 @@ def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float]
     half = clean.half()
     to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
     possible = abreast(lambda frame: may_be_subject(frame.astype(np.float32), half), halves)
-    hull = carve(possible, angles, camera, to_half, slack=0)
+    hull = carve(possible, angles, camera, to_half)
     if hull is None:
         return None
     around = np.ones((3, 3), np.uint8)
@@ -117,7 +117,7 @@ def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float]
         within = cv2.dilate(hull.outline(angle).astype(np.uint8), around) > 0
         return cut_subject(frame.astype(np.float32), half, within)
 
-    return carve(abreast(cut_within, zip(halves, angles, strict=True)), angles, camera, to_half)
+    return carve(abreast(cut_within, zip(halves, angles, strict=True)), angles, camera, to_half, hull)
 
 
 def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:

@@ -115,7 +115,7 @@ class FinishPlan:
             return None
         outline = cv2.resize(self.hull.outline(self.turned[index]).astype(np.uint8), self.clean_set.size,
                              interpolation=cv2.INTER_NEAREST)  # fmt: skip
-        return cv2.dilate(outline, np.ones((7, 7), np.uint8)) > 0  # clear of the edge, which is finer than the cells
+        return cv2.dilate(outline, np.ones((5, 5), np.uint8)) > 0  # clear of the edge, which is finer than the cells
 
     def column_gains(self, width: int) -> np.ndarray:
         """Gains (width, 3), float32, of the output's columns: balance, and the light's change of colour taken out."""
