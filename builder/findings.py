@@ -108,24 +108,25 @@ class Wording:
         return Finding("duplicate", (), "warn", 0.0, 0.0, message, advice)
 
     def skipped_step(
-        self, before: int, after: int, turn_deg: float, usual_deg: float, limit_deg: float, *, sure: bool = True
-    ) -> Finding:
+        self, before: int, after: int, turn_deg: float, usual_deg: float, limit_deg: float,
+        *, sure: Literal["sure", "likely", "possible"] = "sure",
+    ) -> Finding:  # fmt: skip
+        """sure: that it is no ordinary step; likely: likelier than that; possible: less likely, but worth a look."""
         missing = max(1, round(turn_deg / usual_deg) - 1)
         marks = "a mark was" if missing == 1 else f"{missing} marks were"
+        turned = {"sure": "turned", "likely": "seems to have turned", "possible": "may have turned"}[sure]
         message = (
-            f"From {self.frame(before)} to {self.frame(after)} the disc turned {turn_deg:.1f}°, "
-            f"where {usual_deg:.1f}° is usual: {marks} skipped."
+            f"From {self.frame(before)} to {self.frame(after)} the disc {turned} {turn_deg:.1f}°, "
+            f"where {usual_deg:.1f}° is usual"
         )
-        advice = 'Turn the disc back to between the two and shoot what is missing; order = "angle" sorts it in.'
-        if not sure:
-            message = (
-                f"From {self.frame(before)} to {self.frame(after)} the disc seems to have turned {turn_deg:.1f}°, "
-                f"where {usual_deg:.1f}° is usual, but too little can be followed there to be sure."
-            )
+        if sure == "sure":
+            message += f": {marks} skipped."
+            advice = 'Turn the disc back to between the two and shoot what is missing; order = "angle" sorts it in.'
+        else:
+            message += ", but too little can be followed there to be sure."
             advice = "Look at the two side by side. If a mark was skipped, turn back to between them and shoot what is missing."
-        return Finding(
-            "skipped-step", (before, after), "fail" if sure else "warn", turn_deg, limit_deg, message, advice
-        )
+        severity: Severity = "fail" if sure == "sure" else "warn"
+        return Finding("skipped-step", (before, after), severity, turn_deg, limit_deg, message, advice)
 
     def uneven_steps(
         self, indices: Sequence[int], sigma_deg: float, limit_deg: float, usual_deg: float, severity: Severity

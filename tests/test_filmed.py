@@ -15,7 +15,7 @@ from builder.catalog import read_catalog
 from builder.commands.check import is_film
 from builder.errors import CatalogError, PhotoError
 from builder.filmed import film_findings, take_frames
-from builder.filmed.angles import FilmAngles, _off
+from builder.filmed.angles import FilmAngles, _closed_in_time, _off
 from builder.filmed.choose import candidates, frame_name
 from builder.filmed.course import read_course
 from builder.filmed.disc_map import map_angles
@@ -153,10 +153,23 @@ def test_the_error_of_angles_adds_up_along_the_turn():
     """
     steps = np.random.default_rng(1).normal(0, 0.3, (4000, 24))
     angles = np.cumsum(steps - steps.mean(axis=1, keepdims=True), axis=1)
-    fit = replace(unjudged(24, True, ""), step_sigma_deg=(0.3,) * 24)
-    assert _off(fit) == pytest.approx(np.sqrt((angles**2).mean()), rel=0.03)
-    assert _off(fit) == pytest.approx(0.3 * np.sqrt(24 / 6), rel=0.03)
-    assert _off(replace(fit, step_sigma_deg=(0.3,) * 23 + (np.inf,))) is None  # what wasn't measured isn't perfect
+    assert _off(np.full(24, 0.3)) == pytest.approx(np.sqrt((angles**2).mean()), rel=0.03)
+    assert _off(np.full(24, 0.3)) == pytest.approx(0.3 * np.sqrt(24 / 6), rel=0.03)
+    assert _off(np.array((0.3,) * 23 + (np.inf,))) is None  # what wasn't measured isn't perfect
+
+
+def test_what_nothing_holds_turns_as_fast_as_the_rest():
+    """A plain side in view for a third of the turn: the fit saw nothing move there, and left 120° to the seam."""
+    steps, sigma, times = np.full(36, 10.0), np.full(36, 0.2), np.arange(37) * 0.2
+    steps[10:22], sigma[10:22] = 0.4, 5.0
+    steps[0] = 10.0 + 12 * 9.6  # over the seam
+    fit = replace(unjudged(36, True, ""), steps_deg=tuple(steps), step_sigma_deg=tuple(sigma))
+    angles, off = _closed_in_time(fit, times)
+    assert np.abs(angles - np.arange(37) * 10).max() < 0.5 and angles[-1] == pytest.approx(360)
+    # twelve of 5° each, two thirds of them by a bridge of their own: what is said must cover a hand's ups and downs
+    assert 3 < off < 8
+    sure = replace(fit, steps_deg=(10.0,) * 36, step_sigma_deg=(0.2,) * 36)
+    assert _closed_in_time(sure, times)[1] == pytest.approx(0.2 * np.sqrt(6), rel=0.03)
 
 
 @pytest.mark.parametrize("turned, turns", [(360, 1.0), (400, 1.1), (725, 2.0)])

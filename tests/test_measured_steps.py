@@ -53,6 +53,15 @@ def test_a_skip_that_isnt_sure_is_a_likely_one():
     assert not judge_steps(steps, np.full(24, 0.1), True, rivals).likely_skips
 
 
+def test_a_skip_that_may_hide_in_an_ordinary_step_is_a_possible_one():
+    steps, rivals = np.full(24, 14.4), [()] * 24
+    rivals[7] = ((0.2, 0.1), (27.9, 0.25))
+    found = judge_steps(steps, np.full(24, 0.1), True, rivals)
+    assert not found.skips and not found.likely_skips and [one[:2] for one in found.possible_skips] == [(7, 27.9)]
+    rivals[7] = ((27.9, 0.1),)
+    assert not judge_steps(steps, np.full(24, 0.1), True, rivals).possible_skips
+
+
 def test_a_part_turn_has_no_seam():
     angles = uneven_angles(12, sweep_deg=180.0)
     assert judge_steps(np.diff(angles, prepend=0.0), np.full(12, 0.1), closed=False).seam is None

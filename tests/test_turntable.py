@@ -8,6 +8,8 @@ import pytest
 from builder.measured.steps import judge_steps
 from builder.measured.turn_camera import Camera, epipolar_px, project, rays, turned
 from builder.measured.turn_doubt import contest_z, log_odds, log_prior, ring_z, told_apart
+from builder.measured.turn_edges import edge_points
+from builder.measured.turn_features import make_shot
 from builder.measured.turntable import TurnFit, measure_turn, turning_order
 from tests.studio import StudioTable
 from tests.turntable import Scene, Turntable, uneven_angles
@@ -97,6 +99,20 @@ def test_white_glaze_on_white_with_even_marks_is_judged_right_or_not_at_all():
             np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5 and found.direction == "counterclockwise"
         )
     assert not faults(found)[0] and not faults(found)[1]
+
+
+def test_edges_are_found_where_the_picture_has_them():
+    grey = np.full((120, 160), 128, np.uint8)
+    grey[30:90, 70:84] = 180  # two upright edges, 60 px tall
+    grey[100:103] = 60  # a level one says nothing about a column
+    noisy = np.clip(grey + np.random.default_rng(0).normal(0, 1.5, grey.shape), 0, 255).astype(np.uint8)
+    shot = make_shot(noisy, np.ones(grey.shape, bool), np.eye(3)[:2], np.full(grey.shape, 128, np.uint8))
+    found = edge_points(shot)
+    assert len(found) >= 10 and np.abs(np.abs(found[:, 0] - 76.5) - 7).max() <= 1.5
+    assert (found[:, 1] > 20).all() and (found[:, 1] < 98).all()
+    plain = np.clip(128 + np.random.default_rng(1).normal(0, 1.5, grey.shape), 0, 255).astype(np.uint8)
+    shot = make_shot(plain, np.ones(grey.shape, bool), np.eye(3)[:2], np.full(grey.shape, 128, np.uint8))
+    assert len(edge_points(shot)) == 0
 
 
 def test_a_plain_turned_body_isnt_judged_or_is_right():

@@ -35,6 +35,9 @@ SAME_SHARE = 0.02  # of a closed turn: 7° in the mean
 OPEN_SHARE = 0.15
 # 0.06 of a part turn on the disc's map: so much it changes with the focal length, known to 40 %, of a camera 20° up
 MAP_SHARE = 0.06
+LOOKS = 3  # at most, at other samples each time, until two say the same
+HELD = 0.3  # of the usual step: a step known no better is as well told by the time it took
+HAND_SPEED = 0.5  # by which a hand's speed differs from its usual one: from half to half as much again
 STRAY = 0.4  # of the way between its neighbours: a sample further from where they put it was mistaken
 
 
@@ -84,37 +87,60 @@ def _measured(
     """Angles (n,) of the turn's pictures, their typical error (None: not known) and the share by which a part turn's
     scale may be off; None where they can't be judged.
 
-    By the disc's map, if it shows enough. Else measured twice: on samples as far apart as the picture's change says,
-    then on samples evenly in the angle so found. What neither is sure of step by step is still known when both, from
+    By the disc's map, if it shows enough. Else measured again and again: on samples as far apart as the picture's change
+    says, then on samples evenly in the angle so found. What none is sure of step by step is still known when two, from
     other samples, say the same. whole: up to the last picture; else one step short of it, since a closed turn's last
     picture is its first again.
     """
     mapped = _mapped(film, course, loop, None, even, closed, whole)
     if mapped is not None:
         return *mapped, MAP_SHARE
-    angles = even
-    first: np.ndarray | None = None
-    for last in (False, True):
+    angles, before = even, None
+    for look in range(LOOKS if closed else 2):
         places = _evenly(angles, min(SAMPLES if closed else OPEN_SAMPLES, len(angles) // 2), whole)
-        fit = _fit(_copies(film, course.times[loop.start + places]), closed)
+        times = course.times[loop.start + places]
+        fit = _fit(_copies(film, times), closed)
         if fit.camera is None and fit.sigma_deg is None:  # nothing to follow, and no tape
             return None
         if closed and whole and not 0 < fit.steps_deg[0] < MOST_MISSING_DEG:
             return None
-        at, measured = even[places], np.array(fit.angles_deg)
+        at, measured, off = even[places], np.array(fit.angles_deg), _off(np.roll(fit.step_sigma_deg, -1))
         if not whole:
-            at, measured = np.append(at, even[-1]), np.append(measured, 360.0)
+            at = np.append(at, even[-1])
+            measured, off = _closed_in_time(fit, np.append(times, course.times[loop.end]))
         angles = _between(*_without_strays(at, measured), even)
-        mapped = _mapped(film, course, loop, fit, even, closed, whole) if last and fit.camera is not None else None
+        mapped = _mapped(film, course, loop, fit, even, closed, whole) if look == 1 and fit.camera is not None else None
         if mapped is not None:
             return *mapped, MAP_SHARE
-        first = angles if first is None else first
-    apart = float(np.abs(angles - first).mean())
-    agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
-    if not agree and fit.sigma_deg is None:
+        apart = np.inf if before is None else float(np.abs(angles - before).mean())
+        agree = apart < (SAME_SHARE if closed else OPEN_SHARE) * angles[-1]
+        if agree:
+            break
+        before = angles
+    if not agree and fit.sigma_deg is None and (whole or off is None):
         return None
-    off = _off(fit)
     return angles, None if off is None else max(off, apart), OPEN_SHARE
+
+
+def _closed_in_time(fit: TurnFit, times: np.ndarray) -> tuple[np.ndarray, float | None]:
+    """Angles (n + 1,) at the samples and at the turn's end, where they meet the first again; and their typical error.
+
+    times: (n + 1,) seconds. Steps that nothing in the pictures holds (a plain side, on a plain disc) share what the
+    others leave of the turn by the time they took: a hand turns as fast there as elsewhere, give or take HAND_SPEED.
+    """
+    steps, sigma = (np.roll(np.array(part), -1) for part in (fit.steps_deg, fit.step_sigma_deg))
+    took = np.diff(times)
+    held = sigma < HELD * np.median(steps)
+    if not held.any():
+        return np.append(0.0, np.cumsum(steps)), _off(sigma)
+    by_time = np.median(steps[held] / took[held]) * took
+    # Over the seam the samples meet, as the film shows: no step is left out there
+    held[-1] &= abs(steps[-1] - by_time[-1]) < 3 * np.hypot(sigma[-1], HAND_SPEED * by_time[-1])
+    steps = np.where(held, steps, by_time)
+    sigma = np.where(held, sigma, HAND_SPEED * by_time)
+    share = sigma**2 / (sigma**2).sum()
+    steps = np.maximum(steps + share * (360.0 - steps.sum()), 0.0)
+    return np.append(0.0, np.cumsum(steps)) * 360.0 / steps.sum(), _off(sigma)
 
 
 def _mapped(
@@ -142,10 +168,10 @@ def _mapped(
     return _between(at, measured, even), found.off_deg
 
 
-def _off(fit: TurnFit) -> float | None:
-    """Typical error of a closed turn's angles, degrees: errors of steps add up along the turn, and where it closes
+def _off(sigma_deg: np.ndarray) -> float | None:
+    """Typical error of a closed turn's angles, degrees: errors of steps (n,) add up along the turn, and where it closes
     their sum is known to be nothing (a Brownian bridge). None where a step has no error known."""
-    come = np.cumsum(np.roll(np.square(fit.step_sigma_deg), -1))
+    come = np.cumsum(np.square(sigma_deg))
     if not 0 < come[-1] < np.inf:
         return None
     return float(np.sqrt(np.mean(come * (come[-1] - come) / come[-1])))

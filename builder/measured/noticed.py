@@ -76,7 +76,7 @@ def _steps(survey: Survey, words: Wording) -> list[Finding]:
     found = [words.duplicate(places[f], places[f - 1], *repeats[f]) for f in sorted(repeats)]
     found += [
         words.skipped_step(places[f - 1], places[f], step, steps.usual, limit, sure=sure)
-        for skips, sure in ((steps.skips, True), (steps.likely_skips, False))
+        for skips, sure in ((steps.skips, "sure"), (steps.likely_skips, "likely"), (steps.possible_skips, "possible"))
         for f, step, limit in skips
     ]
     return found + _evenness(survey, steps, words) + _loop(survey, steps, words)

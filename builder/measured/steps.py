@@ -14,6 +14,9 @@ from builder.measured.light import mad_sigma
 SURE = 4.0  # standard errors a step must be from what is usual
 FALSE_ALARM = 0.05  # chance that it is an ordinary step after all, from which a repeat or a skip isn't claimed
 LIKELIER = 0.5  # and up to which a skip, the likelier of the two, is still worth a look while the set stands
+POSSIBLE = (
+    0.2  # chance of a skip from which it is worth one too, where an ordinary step is likelier: a glance at two frames
+)
 REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the frame before, more skips a mark
 
 
@@ -21,7 +24,8 @@ REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the fram
 class Steps:
     """duplicates: (frame, measured, limit). skips: (frame after, turn, limit). Degrees throughout.
 
-    likely_skips: as skips, of which it isn't sure that they are no ordinary steps. regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
+    likely_skips: as skips, of which it isn't sure that they are no ordinary steps; possible_skips: ordinary steps, with
+    the turn that a skip would make them. regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
     seam: turn from the last frame to the first, None for a part turn or an unseen seam.
     """
 
@@ -32,6 +36,7 @@ class Steps:
     regular: tuple[int, ...]
     seam: float | None
     likely_skips: tuple[tuple[int, float, float], ...] = ()
+    possible_skips: tuple[tuple[int, float, float], ...] = ()
 
 
 def judge_steps(
@@ -49,7 +54,7 @@ def judge_steps(
     usual = float(np.median(within[within > 0.25 * np.median(within)]))
     scatter = mad_sigma(within) / usual if len(within) > 4 and usual > 0 else 0.0
     least, most = usual * REPEAT_STEPS, usual * (SKIP_STEPS + scatter**2 * np.log(2 * len(steps_deg)))
-    duplicates, skips, likely = [], [], []
+    duplicates, skips, likely, possible = [], [], [], []
     for frame, (step, sigma) in enumerate(zip(steps_deg, sigma_deg, strict=True)):
         if frame == 0:
             continue
@@ -63,11 +68,15 @@ def judge_steps(
                 skips.append((frame, float(step), float(most)))
             elif others and ordinary < LIKELIER:
                 likely.append((frame, float(step), float(most)))
+        else:
+            longer = [(chance, turn) for turn, chance in others if turn > most]
+            if sum(chance for chance, _ in longer) >= POSSIBLE:
+                possible.append((frame, float(max(longer)[1]), float(most)))
     odd = {frame for frame, *_ in duplicates + skips + likely}
     regular = tuple(frame for frame in range(1, len(steps_deg)) if frame not in odd)
     sigma = mad_sigma(steps_deg[list(regular)]) if len(regular) > 2 else 0.0
     seam = float(steps_deg[0]) if closed else None
-    return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam, tuple(likely))
+    return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam, tuple(likely), tuple(possible))
 
 
 REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the turn, so a seventh of a step

@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from builder.measured.turn_camera import project, slopes, turned
+from builder.measured.turn_edges import edges_speak, widened
 from builder.measured.turn_features import Shot, follow
 from builder.measured.turn_fit import Fit, Tracks
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -124,15 +125,16 @@ def evidence(
     shifts: np.ndarray,
     nominal: float,
     radius: float,
-) -> tuple[np.ndarray, np.ndarray]:
-    """(m, S) how far each corner speaks for each shift (usual steps, evenly spaced) of the step between two sides; and
-    its ring (m,).
+) -> np.ndarray:
+    """(S,) standard errors by which the step as it is fits better than with each shift (usual steps, evenly spaced, one
+    of them 0): corners and upright edges of one side, looked for on the other.
 
     before: frames up to the step, nearest first; after: from it on. nominal: the usual step, radians, signed.
     """
-    ahead, points = _crossing(shots, found, before, after[0], shifts * nominal, nominal, radius)
-    back, others = _crossing(shots, found, after, before[0], -shifts * nominal, nominal, radius)
-    return np.concatenate([ahead, back]), rings_of(np.concatenate([points, others]))
+    crossings = [(before, after[0], shifts * nominal), (after, before[0], -shifts * nominal)]
+    seen = [look(shots, found, *crossing, radius) for look in (_crossing, edges_speak) for crossing in crossings]
+    speaks, alike, points = (np.concatenate(parts) for parts in zip(*seen))
+    return ring_z(told_apart(speaks), 1.0 - widened(alike), rings_of(points), int(np.argmin(np.abs(shifts))))
 
 
 def _crossing(
@@ -141,13 +143,13 @@ def _crossing(
     side: Sequence[int],
     beyond: int,
     shifts: np.ndarray,
-    nominal: float,
     radius: float,
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Corners, as `edges_speak` does edges; shifts in radians."""
     home = side[0]
     xy, points = _placed(shots, found, side, radius)
     if not len(points):
-        return np.zeros((0, len(shifts))), points
+        return np.zeros((0, len(shifts))), np.zeros((0, len(shifts))), points
     first, there = shots[home], shots[beyond]
     wanted = seen_at(there, found.camera, points[:, None], found.angles[beyond] + shifts)  # (m, S, 2)
     own = first.own(xy)
@@ -161,7 +163,7 @@ def _crossing(
     off = _off_ways(place, wanted[corner]) / PLACE_PX**2
     speaks = np.zeros(wanted.shape[:2])
     np.maximum.at(speaks, corner, alike * np.maximum(0.0, 1.0 - off))
-    return speaks, points
+    return speaks, np.zeros_like(speaks), points  # those that have their like are told by `told_apart`
 
 
 def _off_ways(place: np.ndarray, ways: np.ndarray) -> np.ndarray:

@@ -13,11 +13,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
-from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, ring_z, rings_of, told_apart
+from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log_odds, ring_z, rings_of
+from builder.measured.turn_edges import widened
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
@@ -230,8 +230,7 @@ def _check(
     z = np.minimum(_first_look(shots, found, looks, before[:2], after[:2], nominal), own_z)
     odds = log_odds(z, turns, GRID, room, changed)
     if odds[rival].max() > CLEAR:
-        speaks, rings = evidence(shots, found, before, after, GRID, nominal, radius)
-        z = ring_z(told_apart(speaks), 1.0, rings, HERE)
+        z = evidence(shots, found, before, after, GRID, nominal, radius)
         odds = log_odds(z, turns, GRID, room, changed)
     free = odds if within else log_odds(z, turns, GRID, np.inf)
     impossible = within and not BACK < present / nominal < AHEAD
@@ -247,7 +246,7 @@ def _first_look(
     values, alike = np.concatenate([ahead, back]), np.concatenate([ahead_alike, back_alike[:, ::-1]])
     apart = np.clip(np.arange(len(GRID)) - HERE + 40, 0, len(APART) - 1)
     rings = rings_of(np.concatenate([points, others]))
-    return ring_z(values, 1.0 - _widened(alike)[:, apart], rings, HERE, share=2.0)
+    return ring_z(values, 1.0 - widened(alike)[:, apart], rings, HERE, share=2.0)
 
 
 def _slid(
@@ -287,11 +286,7 @@ def _frame_z(
 
 def _distinct_z(alike: np.ndarray, least: float) -> float:
     far = np.abs(APART) >= min(least, np.abs(APART).max())
-    return float(contest_z(1.0 - _widened(alike)[:, far], share=2.0).min())
-
-
-def _widened(alike: np.ndarray) -> np.ndarray:
-    return sliding_window_view(np.pad(alike, ((0, 0), (1, 1)), mode="edge"), 3, axis=1).max(-1)
+    return float(contest_z(1.0 - widened(alike)[:, far], share=2.0).min())
 
 
 @dataclass(frozen=True)

@@ -103,7 +103,7 @@ def _sweep_frame(
     if not len(corners) or not others:
         return joined([])
     patches = small_patches(shot, corners)
-    points, inside = _along_sight(guess, rays(guess.camera, shot.referred(corners)))
+    points, inside = along_sight(guess, rays(guess.camera, shot.referred(corners)))
     score = np.zeros(points.shape[:2])
     for other in others[:votes]:
         places = seen_at(shots[other], guess.camera, points, guess.angles[other] - guess.angles[home])
@@ -124,7 +124,7 @@ def _sweep_frame(
     return Tracks(frames, np.stack(xy, 1)[keep], np.stack(seen, 1)[keep], turned(chosen, -guess.angles[home])[keep])
 
 
-def _along_sight(guess: Guess, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def along_sight(guess: Guess, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points (m, D, 3) along lines of sight (m, 3), evenly in inverse depth, and which lie inside the radius.
 
     Depth is counted along the horizontal run of each ray.

@@ -57,7 +57,8 @@ class TurnFit:
     """What the pictures say about the turn. Angles in degrees, growing with the frame whatever the direction.
 
     steps_deg[i]: turn from the frame before; steps_deg[0]: from the last, over the seam (360° less the rest; negative
-    when the turn goes past its start). sigma_deg: typical standard error of a step; None when steps
+    when the turn goes past its start). sigma_deg: typical standard error of a step, root mean square over all of them,
+    those in doubt with what else they could be; None when steps
     can't be judged, and then `reason` says why, and the angles are even steps or best guesses.
     axis_x, axis_y: where the axis meets the disc top, px of the pictures given, pixel centres at .0.
     axis_tilt_deg: lean of the axis in the picture, clockwise as seen is positive.
@@ -279,7 +280,7 @@ def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: boo
         angles_deg=tuple(map(float, angles)),
         steps_deg=tuple(map(float, steps)),
         step_sigma_deg=tuple(map(float, sigma)),
-        sigma_deg=float(np.sqrt(np.mean(sigma[sure] ** 2))) if judged else None,
+        sigma_deg=float(np.sqrt(np.mean(sigma[0 if closed else 1 :] ** 2))) if judged else None,
         direction=("counterclockwise" if sign > 0 else "clockwise") if judged else None,
         axis_x=float(foot[0]),
         axis_y=float(foot[1]),

@@ -25,7 +25,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from builder.frames import find_photos  # noqa: E402
+from builder.frames.photos import find_photos  # noqa: E402
 from builder.measured import measure_spin  # noqa: E402
 from builder.spin import SpinMeasures  # noqa: E402
 from tests.mesh_scene import MeshTable, read_mesh  # noqa: E402
