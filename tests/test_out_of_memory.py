@@ -73,8 +73,11 @@ class TestShelf:
             reader.join()
         assert not wrong
 
-    def test_a_thousand_items_are_a_few_bytes_each(self):
-        assert bytes_kept(lambda: Shelf(measures(number) for number in range(1000))) < 1000 * 50
+    def test_an_item_more_is_a_few_bytes_more(self):
+        def kept(items: int) -> int:
+            return bytes_kept(lambda: Shelf(measures(number) for number in range(items)))
+
+        assert kept(150) - kept(50) < 100 * 30
 
 
 def item_files(number: int, frames: int) -> dict[str, str]:
@@ -138,8 +141,8 @@ class TestListing:
                     listing.add(path, digest)
             return listing
 
-        more = bytes_kept(lambda: make(200)) - bytes_kept(lambda: make(100))
-        assert more < 20 * 100 * len(item_files(0, 36))
+        more = bytes_kept(lambda: make(40)) - bytes_kept(lambda: make(20))
+        assert more < 20 * 20 * len(item_files(0, 36))
 
 
 def test_fingerprints_of_many_folders_are_put_away_and_found_again(tmp_path, monkeypatch):
