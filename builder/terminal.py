@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Protocol
@@ -61,14 +62,15 @@ def show_error(text: str) -> None:
 
 
 def hush_libraries() -> None:
-    """From now on what C libraries print of themselves goes nowhere, in this process and in its workers.
+    """From now on what libraries print of themselves goes nowhere, in this process and in its workers.
 
-    A picture library remarks on a photo that is slightly damaged, and reads it; there is no asking it not to, and
-    nobody at a terminal could tell which photo is meant. Python's own messages go where they went. With
+    A picture library remarks on a photo that is slightly damaged, and reads it; those written in C can't be asked not
+    to, and nobody at a terminal could tell which photo is meant. Our own messages go where they went. With
     KICKWHEEL_DEBUG everything is heard.
     """
     if sys.stderr is None or os.environ.get("KICKWHEEL_DEBUG"):
         return
+    warnings.simplefilter("ignore")
     said = sys.stderr
     said.flush()
     kept = os.dup(said.fileno())

@@ -69,3 +69,12 @@ def test_nobody_hears_a_library_talk_to_itself(tmp_path, jobs):
     quiet = kickwheel("check", tmp_path, "--jobs", jobs, "--html", tmp_path / "report.html")
     assert "JPEG" in heard.err and "JPEG" not in quiet.err
     assert f"Wrote {tmp_path / 'report.html'}." in quiet.err
+
+
+def test_an_exif_block_that_broke_off_is_no_fault_and_no_remark(tmp_path, recwarn):
+    exif = Image.Exif()
+    exif[0x0112], exif[0x0132] = 6, "2024:05:06 07:08:09"
+    path = tmp_path / "photo.png"  # whose block is read when it is asked for
+    picture().save(path, exif=exif.tobytes()[:-10])
+    photo = probe_photo(path)
+    assert (photo.width, photo.height) == (336, 448) and not recwarn.list

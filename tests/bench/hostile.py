@@ -17,6 +17,7 @@ from pathlib import Path
 from builder.errors import KickwheelError
 from builder.frames.decode import probe_photo, read_photo
 from builder.spin import Photo
+from builder.terminal import hush_libraries
 from tests.bench import fuzz
 from tests.hostile_text import CLASSES, vectors
 from tests.killing import Shop, kill_builds, kill_proofs
@@ -135,6 +136,7 @@ def tests(what: str, bar: str, *words: str) -> None:
 
 
 def main(kill_count: int = 200, case_count: int = 20_000) -> None:
+    hush_libraries()
     line("what", "figure", "bar")
     kills(kill_count)
     tests("disk full at each write, injected and real", "old site or new", "tests/test_crash.py", "-k", "disk")
