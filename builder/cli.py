@@ -15,7 +15,7 @@ import click
 from builder import __version__
 from builder.capture.cli import plan
 from builder.errors import KickwheelError
-from builder.terminal import Terminal, show_error
+from builder.terminal import Terminal, hush_libraries, show_error
 
 FOUND, BAD_INPUT, BROKEN, INTERRUPTED = 1, 2, 70, 130
 
@@ -60,10 +60,10 @@ def kickwheel(context: click.Context) -> None:
     context.obj = _plan_keys  # `plan` stands alone and can't read a catalogue itself
 
 
-def _plan_keys(catalog: Path) -> dict:
+def _plan_keys(catalog: Path, *, needed: bool) -> dict:
     from builder.catalog import read_plan
 
-    return read_plan(catalog)
+    return read_plan(catalog, needed=needed)
 
 
 @kickwheel.command()
@@ -227,6 +227,7 @@ def completion(shell: str) -> None:
 def main() -> None:
     """Run a command. Exit status: 0 done, 1 findings, 2 bad input, 70 a fault of Kickwheel's, 130 Ctrl-C."""
     pressed = _note_ctrl_c()
+    hush_libraries()
     try:
         status = kickwheel.main(prog_name="kickwheel", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)

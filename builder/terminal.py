@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Protocol
@@ -57,3 +59,22 @@ def show_error(text: str) -> None:
     """One line a fault: FILE: place: what is wrong. What to do."""
     for line in text.split("\n"):
         click.echo(click.style("error: ", fg="red", bold=True) + line, err=True)
+
+
+def hush_libraries() -> None:
+    """From now on what libraries print of themselves goes nowhere, in this process and in its workers.
+
+    A picture library remarks on a photo that is slightly damaged, and reads it; those written in C can't be asked not
+    to, and nobody at a terminal could tell which photo is meant. Our own messages go where they went. With
+    KICKWHEEL_DEBUG everything is heard.
+    """
+    if sys.stderr is None or os.environ.get("KICKWHEEL_DEBUG"):
+        return
+    warnings.simplefilter("ignore")
+    said = sys.stderr
+    said.flush()
+    kept = os.dup(said.fileno())
+    sys.stderr = open(kept, "w", encoding=said.encoding, errors=said.errors, buffering=1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, said.fileno())
+    os.close(nowhere)

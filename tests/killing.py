@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -131,7 +132,7 @@ def kill_after(process: subprocess.Popen, delay_s: float, *, whole_group: bool) 
     return alive
 
 
-def length_of(shop: Shop, *words: str | Path) -> float:
+def length_of(*words: str | Path) -> float:
     """Seconds that the command takes when nobody disturbs it."""
     began = time.monotonic()
     ran = kickwheel(*words)
@@ -139,21 +140,53 @@ def length_of(shop: Shop, *words: str | Path) -> float:
     return time.monotonic() - began
 
 
+class Moments:
+    """Random moments within one operation, over its length as measured of late: a change of texts is followed much
+    sooner than one of a photo, and the machine has other things to do as well."""
+
+    MEASURED_EVERY = 20
+
+    def __init__(self, shop: Shop, words: tuple, seed: int, *, fresh: bool = False) -> None:
+        self._shop, self._words, self._fresh = shop, words, fresh
+        self.random = random.Random(seed)
+        self._drawn = 0
+        self._length_s: dict[int, float] = {}  # by kind of change
+        length_of(*words)  # there is a site, or a proof, before anything is disturbed
+
+    def change(self) -> None:
+        self._shop.change()
+        if self._fresh:
+            shutil.rmtree(self._shop.folder / ".kickwheel", ignore_errors=True)
+
+    def measure(self) -> None:
+        """Now and then, with nothing else to lose: leaves the shop built."""
+        if self._drawn % self.MEASURED_EVERY == 0:
+            for _ in range(2):
+                self.change()
+                self._length_s[self._shop.version % 2] = length_of(*self._words)
+        self._drawn += 1
+
+    def draw(self) -> float:
+        """Seconds after the start of what follows the last change."""
+        return self.random.uniform(0.05, self._length_s[self._shop.version % 2])
+
+    def too_late(self, delay_s: float) -> None:
+        kind = self._shop.version % 2
+        self._length_s[kind] = min(self._length_s[kind], delay_s)
+
+
 def kill_builds(shop: Shop, times: int, seed: int, *, fresh: bool) -> Kills:
     """Change, build, kill, look; then and now let the next build go through. fresh: without a cache each time."""
-    import shutil
-
-    moments, met = random.Random(seed), Kills()
-    words = ("build", shop.folder, "--jobs", "2", "--quiet")
-    usual_s = length_of(shop, *words)
+    met, words = Kills(), ("build", shop.folder, "--jobs", "2", "--quiet")
+    moments = Moments(shop, words, seed, fresh=fresh)
     for kill in range(times):
+        moments.measure()
         before = shop.version_of_site()
-        shop.change()
-        sources = shop.sources()
-        if fresh:
-            shutil.rmtree(shop.folder / ".kickwheel", ignore_errors=True)
-        delay = moments.uniform(0.05, usual_s * (1.1 if fresh else 1.0))
+        moments.change()
+        sources, delay = shop.sources(), moments.draw()
         alive = kill_after(start(*words), delay, whole_group=bool(kill % 2))
+        if not alive:
+            moments.too_late(delay)
         met.count += 1
         met.ended_first += not alive
         assert shop.sources() == sources, "a source file was touched"
@@ -161,8 +194,8 @@ def kill_builds(shop: Shop, times: int, seed: int, *, fresh: bool) -> Kills:
         assert now in (before, shop.version), f"the site is of version {now}, neither {before} nor {shop.version}"
         met.old += now == before
         met.new += now == shop.version
-        if moments.random() < 0.25 or kill == times - 1:
-            met.seconds.append(length_of(shop, *words))
+        if moments.random.random() < 0.25 or kill == times - 1:
+            met.seconds.append(length_of(*words))
             assert shop.version_of_site() == shop.version
             left = {path.name for path in shop.folder.iterdir()} - {"jug", "boat", "catalog.toml", "site", ".kickwheel"}
             left |= {path.name for path in (shop.folder / ".kickwheel").glob("work-*")}
@@ -171,15 +204,17 @@ def kill_builds(shop: Shop, times: int, seed: int, *, fresh: bool) -> Kills:
 
 
 def kill_proofs(shop: Shop, times: int, seed: int) -> Kills:
-    moments, met = random.Random(seed), Kills()
-    words = ("proof", shop.folder, "--jobs", "2", "--quiet")
+    met, words = Kills(), ("proof", shop.folder, "--jobs", "2", "--quiet")
     zip_path = shop.folder / "proofs.zip"
-    usual_s = length_of(shop, *words)
-    before = zip_path.read_bytes()
+    moments = Moments(shop, words, seed)
     for kill in range(times):
-        shop.change()
-        sources = shop.sources()
-        alive = kill_after(start(*words), moments.uniform(0.05, usual_s), whole_group=bool(kill % 2))
+        moments.measure()
+        before = zip_path.read_bytes()
+        moments.change()
+        sources, delay = shop.sources(), moments.draw()
+        alive = kill_after(start(*words), delay, whole_group=bool(kill % 2))
+        if not alive:
+            moments.too_late(delay)
         met.count += 1
         met.ended_first += not alive
         assert shop.sources() == sources, "a source file was touched"
@@ -188,15 +223,8 @@ def kill_proofs(shop: Shop, times: int, seed: int) -> Kills:
         now = zip_path.read_bytes()
         met.old += now == before
         met.new += now != before
-        before = now
     assert kickwheel(*words).status == 0
-    left = {path.name for path in shop.folder.iterdir()} - {
-        "jug",
-        "boat",
-        "catalog.toml",
-        "site",
-        ".kickwheel",
-        "proofs.zip",
-    }
+    left = {path.name for path in shop.folder.iterdir()}
+    left -= {"jug", "boat", "catalog.toml", "site", ".kickwheel", "proofs.zip"}
     assert not left, f"left behind: {left}"
     return met

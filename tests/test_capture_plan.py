@@ -341,6 +341,8 @@ def test_options_win_over_keys_and_alternatives_with_them(tmp_path):
 def test_the_shops_disc_stands_in_and_faults_have_their_line(tmp_path):
     assert planned(tmp_path, "disc_mm = 300\n")["disc"]["diameter_mm"] == 300
     assert "there is no [plan]" in str(planned(tmp_path, ""))
+    assert "there is no [plan]" in str(planned(tmp_path, "", "--frames", "24"))  # but of what disc?
+    assert planned(tmp_path, "", "--disc", "330mm")["disc"]["diameter_mm"] == 330
     fault = str(planned(tmp_path, "[plan]\ndisk = 330\n"))
     assert "line 4, [plan] disk: unknown key 'disk'. Nearest: 'disc'." in fault
     assert "not a length" in str(planned(tmp_path, '[plan]\ndisc = "wide"\n'))

@@ -10,6 +10,7 @@ from PIL import Image, ImageOps
 
 from builder.errors import PhotoError
 from builder.frames.decode import _is_whole_jpeg, probe_photo, read_photo
+from tests.command import kickwheel
 
 
 def picture(height: int = 336, width: int = 448) -> Image.Image:
@@ -52,3 +53,28 @@ def test_a_file_that_broke_off_is_never_filled_up(tmp_path, progressive):
     path.write_bytes(whole[: len(whole) // 2])
     with pytest.raises(PhotoError, match="damaged"):
         read_photo(photo)
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_nobody_hears_a_library_talk_to_itself(tmp_path, jobs):
+    """libjpeg prints its remarks on pixels that make no sense; Kickwheel's own words are still heard."""
+    for index in range(3):
+        content = bytearray(jpeg())
+        place = len(content) // 2 + 100 * index
+        content[place : place + 30] = bytes(30)
+        (tmp_path / "jug").mkdir(exist_ok=True)
+        (tmp_path / "jug" / f"{index}.jpg").write_bytes(content)
+    (tmp_path / "catalog.toml").write_text('[shop]\nname = "S"\n[[item]]\ntitle = "Jug"\nframes = "jug"\n', "utf-8")
+    heard = kickwheel("check", tmp_path, "--jobs", jobs, env={"KICKWHEEL_DEBUG": "1"})
+    quiet = kickwheel("check", tmp_path, "--jobs", jobs, "--html", tmp_path / "report.html")
+    assert "JPEG" in heard.err and "JPEG" not in quiet.err
+    assert f"Wrote {tmp_path / 'report.html'}." in quiet.err
+
+
+def test_an_exif_block_that_broke_off_is_no_fault_and_no_remark(tmp_path, recwarn):
+    exif = Image.Exif()
+    exif[0x0112], exif[0x0132] = 6, "2024:05:06 07:08:09"
+    path = tmp_path / "photo.png"  # whose block is read when it is asked for
+    picture().save(path, exif=exif.tobytes()[:-10])
+    photo = probe_photo(path)
+    assert (photo.width, photo.height) == (336, 448) and not recwarn.list

@@ -127,7 +127,7 @@ def test_an_unknown_word_is_not_passed_off_as_a_member():
 
 def test_sitemap():
     spaced = replace(SHOP, url="https://host.example/a&b/caf\u00e9")
-    text = metadata.sitemap_xml(spaced, [ITEM, BARE_ITEM, replace(ITEM, slug="hidden", draft=True)])
+    text = "".join(metadata.sitemap_xml(spaced, [ITEM, BARE_ITEM, replace(ITEM, slug="hidden", draft=True)]))
     root = ET.fromstring(text.encode())
     space = "{http://www.sitemaps.org/schemas/sitemap/0.9}"
     assert root.tag == f"{space}urlset"
@@ -191,7 +191,7 @@ def test_without_an_address_there_is_nothing_to_paste():
 
 @pytest.mark.parametrize("shop", [SHOP, NO_ADDRESS], ids=["address", "no address"])
 def test_spins_json(shop):
-    answer = json.loads(metadata.spins_json(shop, [ITEM, BARE_ITEM]))
+    answer = json.loads("".join(metadata.spins_json(shop, [ITEM, BARE_ITEM])))
     full, bare = answer["items"]
     start = ROOT if shop.url else ""
     assert full["spin"] == f"{start}milk-jug/spin.json"

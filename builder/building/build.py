@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import threading
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import CancelledError, ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,12 @@ from builder.items.work import Settings
 from builder.site.whole import WrittenSite, check_output, open_site
 from builder.spin import SpinMeasures
 from builder.store.cache import Cache, DamagedEntry
+from builder.store.shelf import Shelf
 from builder.terminal import Terminal
 from builder.workers import Workers
 
-Spots = Mapping[str, tuple[ItemSpot, ...]]  # by slug
+Measured = tuple[Spin, SpinMeasures]
+Spots = Mapping[str, tuple[ItemSpot, ...]]  # by slug, of items that have any
 
 
 def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
@@ -52,7 +54,8 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
         refuse_broken(measured)
         spots = fit_all_hotspots(measured)
         if request.strict and any(f.severity == "fail" for _, found in measured for f in found.findings):
-            return _result(job, measured, [Shown(0, ())] * len(measured), spots, workers, None, stopped=True)
+            told = Shelf(_told(spin, measures, Shown(0, ()), spots) for spin, measures in measured)
+            return _result(job, told, workers, None, stopped=True)
         make = _make_share if request.shard else _write
         result = make(job, catalog, measured, spots, workers, terminal)
         if request.explain:
@@ -86,12 +89,12 @@ def _texts(catalog: Catalog) -> Iterator[Path]:
 
 
 def measure_all(
-    catalog: Catalog, spins: list[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
-) -> list[tuple[Spin, SpinMeasures]]:
+    catalog: Catalog, spins: Sequence[Spin], cache: Cache, workers: Workers, terminal: Terminal, *, force: bool = False
+) -> Sequence[Measured]:
     """Every spin with its measures, photos in turning order. Raises PhotoError that lists every film that won't do."""
     widest, threads = max(catalog.output.widths), _threads(workers, len(spins))
 
-    def work(spin: Spin) -> tuple[Spin, SpinMeasures] | PhotoError:
+    def work(spin: Spin) -> Measured | PhotoError:
         try:
             return measure(spin, widest, cache, workers, force=force, threads=threads)
         except PhotoError as error:
@@ -99,16 +102,20 @@ def measure_all(
                 raise
             return error
 
+    measured: Shelf[Measured] = Shelf()
+    faults: dict[int, list[Fault]] = {}
     with terminal.progress("Measuring spins", len(spins)) as advance:
 
-        def kept(_: Spin, found: tuple[Spin, SpinMeasures] | PhotoError) -> tuple[Spin, SpinMeasures] | PhotoError:
+        def done(number: int, spin: Spin, found: Measured | PhotoError) -> None:
             advance()
-            return found
+            if isinstance(found, PhotoError):
+                faults[number] = found.faults
+            else:
+                measured.replace(number, found)
 
-        measured = _side_by_side(spins, work, workers, kept)
-    faults = [fault for found in measured if isinstance(found, PhotoError) for fault in found.faults]
+        _side_by_side(spins, work, workers, done)
     if faults:
-        raise PhotoError(*faults)
+        raise PhotoError(*(fault for number in sorted(faults) for fault in faults[number]))
     return measured
 
 
@@ -119,7 +126,7 @@ def _threads(workers: Workers, items: int) -> int:
 
 def picture_all(
     catalog: Catalog,
-    measured: list[tuple[Spin, SpinMeasures]],
+    measured: Sequence[Measured],
     cache: Cache,
     workers: Workers,
     terminal: Terminal,
@@ -127,13 +134,14 @@ def picture_all(
     force: bool = False,
     held: Callable[[str], object] | None = None,
     watermark: str | None = None,
-    done: Callable[[Spin, SpinPictures], Any] = lambda spin, made: made,
-) -> list[Any]:
+    done: Callable[[Spin, SpinMeasures, SpinPictures], Any] = lambda spin, measures, made: made,
+) -> Sequence[Any]:
     """The pictures of all spins, in order, or what `done` makes of them here, in this thread, as each is ready."""
     total, threads = sum(len(spin.photos) for spin, _ in measured), _threads(workers, len(measured))
+    kept: Shelf[Any] = Shelf()
     with terminal.progress("Finishing frames", total) as advance:
 
-        def work(pair: tuple[Spin, SpinMeasures]) -> SpinPictures:
+        def work(pair: Measured) -> SpinPictures:
             spin, measures = pair
             settings = replace(settings_of(catalog, spin), watermark=watermark)
             made = make_pictures(
@@ -141,16 +149,18 @@ def picture_all(
             )
             return add_contact_sheet(made, spin.item.keys.title, catalog.shop.name, cache, workers, held=held)
 
-        return _side_by_side(measured, work, workers, lambda pair, made: done(pair[0], made))
+        _side_by_side(measured, work, workers, lambda number, pair, made: kept.replace(number, done(*pair, made)))
+    return kept
 
 
-def fit_all_hotspots(measured: list[tuple[Spin, SpinMeasures]]) -> Spots:
-    """Hotspots by slug. Raises InputError that lists what can't be fitted in any item."""
+def fit_all_hotspots(measured: Sequence[Measured]) -> Spots:
+    """Raises InputError that lists what can't be fitted, of all items."""
     found: dict[str, tuple[ItemSpot, ...]] = {}
     faults: list[Fault] = []
     for spin, measures in measured:
         try:
-            found[spin.slug] = fit_hotspots(spin, measures)
+            spots = fit_hotspots(spin, measures)
+            found |= {spin.slug: spots} if spots else {}
         except InputError as error:
             faults += error.faults
     if faults:
@@ -163,39 +173,36 @@ def settings_of(catalog: Catalog, spin: Spin) -> Settings:
     return Settings(spin.item.finish, catalog.output, spin.closed, keys.turn, keys.start, catalog.shop.disc_mm)
 
 
-def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable) -> list:
-    """What `done` makes of each thing and its result, in order; results themselves aren't kept.
+def _side_by_side(
+    things: Sequence, work: Callable[[Any], Any], workers: Workers, done: Callable[[int, Any, Any], None]
+) -> None:
+    """`done` with each thing's number, the thing and what work made of it, in this thread, as they come.
 
-    The single-handed stages of one item run while another's frames are at work.
+    Only so many are taken up that results never pile up. The single-handed stages of one item run while another's
+    frames are at work.
     """
     threads = ThreadPoolExecutor(1 if workers.jobs == 1 else workers.jobs + 1)
-    kept: list[Any] = [None] * len(things)
-    waiting = threading.Semaphore(2 * workers.jobs + 2)  # results that nobody has taken yet may only be so many
+    waiting = iter(range(len(things)))
+    begun: set[Future] = set()
 
-    over = threading.Event()
-
-    def in_turn(thing: Any) -> Any:
-        waiting.acquire()
-        if over.is_set():
-            raise CancelledError
-        return work(thing)
+    def take(number: int) -> tuple[int, Any, Any]:
+        thing = things[number]
+        return number, thing, work(thing)
 
     try:
-        places = {threads.submit(in_turn, thing): place for place, thing in enumerate(things)}
-        for job in as_completed(list(places)):
-            place = places.pop(job)
-            kept[place] = done(things[place], job.result())
-            waiting.release()
-            del job
-        return kept
+        while True:
+            begun |= {threads.submit(take, number) for number in islice(waiting, 2 * workers.jobs + 2 - len(begun))}
+            if not begun:
+                return
+            over, begun = wait(begun, return_when=FIRST_COMPLETED)
+            while over:
+                done(*over.pop().result())
     except DamagedEntry:  # to be done again, with the same workers
         raise
     except BaseException:
         workers.stop()
         raise
     finally:
-        over.set()
-        waiting.release(len(things) + 1)  # so that whoever waits comes to an end
         threads.shutdown(wait=True, cancel_futures=True)
 
 
@@ -205,30 +212,30 @@ def _side_by_side(things: list, work: Callable, workers: Workers, done: Callable
 def _make_share(
     job: Job,
     catalog: Catalog,
-    measured: list[tuple[Spin, SpinMeasures]],
+    measured: Sequence[Measured],
     spots: Spots,
     workers: Workers,
     terminal: Terminal,
 ) -> BuildResult:
     """The pictures of these items in the cache or store, for a later build to take from there."""
 
-    def done(spin: Spin, made: SpinPictures) -> Shown:
+    def done(spin: Spin, measures: SpinMeasures, made: SpinPictures) -> BuiltItem:
         job.cache.let_go(made.blobs.values())
-        return Shown.of(made)
+        return _told(spin, measures, Shown.of(made), spots)
 
-    shown = picture_all(catalog, measured, job.cache, workers, terminal, force=job.request.force, done=done)
+    told = picture_all(catalog, measured, job.cache, workers, terminal, force=job.request.force, done=done)
     share, shares = job.request.shard
     note = (
         f"The results of share {share} of {shares} are in {job.cache.root}; no site was written. "
         f"A build with --store {job.cache.root} takes them from there."
     )
-    return replace(_result(job, measured, shown, spots, workers, None), notes=(note,))
+    return replace(_result(job, told, workers, None), notes=(note,))
 
 
 def _write(
     job: Job,
     catalog: Catalog,
-    measured: list[tuple[Spin, SpinMeasures]],
+    measured: Sequence[Measured],
     spots: Spots,
     workers: Workers,
     terminal: Terminal,
@@ -244,44 +251,40 @@ def _write(
         with open_site(job.out, memory=job.memory, on_wait=terminal.note) as site:
             try:
                 filling = Filling(site, job, catalog, spots)
-                shown = picture_all(
+
+                def done(spin: Spin, measures: SpinMeasures, made: SpinPictures) -> BuiltItem:
+                    return _told(spin, measures, filling.add_item(spin, made), spots)
+
+                told = picture_all(
                     catalog, measured, job.cache, workers, terminal, force=job.request.force,
-                    held=site.previous.find if attempt == 1 else None, done=filling.add_item,
+                    held=site.previous.find if attempt == 1 else None, done=done,
                 )  # fmt: skip
                 written = filling.finish()
             except DamagedEntry:
                 if attempt == 2:
                     raise
                 continue
-        return _result(job, measured, shown, spots, workers, written)
+        return _result(job, told, workers, written)
     raise AssertionError("unreachable")
 
 
+def _told(spin: Spin, measures: SpinMeasures, shown: Shown, spots: Spots) -> BuiltItem:
+    def said(large: bool) -> tuple[str, ...]:
+        own = spots.get(spin.slug, ())
+        return tuple(spot.words(number) for number, spot in enumerate(own, 1) if spot.large == large)
+
+    notes = (*spin.notes, *shown.notes, *said(False))
+    return BuiltItem(spin.slug, len(spin.photos), shown.frames, measures, notes, said(True))
+
+
 def _result(
-    job: Job,
-    measured,
-    shown: list[Shown],
-    spots: Spots,
-    workers: Workers,
-    written: WrittenSite | None,
-    *,
-    stopped: bool = False,
+    job: Job, told: Sequence[BuiltItem], workers: Workers, written: WrittenSite | None, *, stopped: bool = False
 ) -> BuildResult:
-    def said(slug: str, large: bool) -> tuple[str, ...]:
-        return tuple(spot.words(number) for number, spot in enumerate(spots[slug], 1) if spot.large == large)
-
-    items = tuple(
-        BuiltItem(
-            spin.slug, len(spin.photos), one.frames, measures,
-            (*spin.notes, *one.notes, *said(spin.slug, False)), said(spin.slug, True),
-        )
-        for (spin, measures), one in zip(measured, shown)
-    )  # fmt: skip
     done = workers.done + job.done + Counter(photo=job.cache.fingerprints.read_count)
-    return BuildResult(job.out, items, written, stopped=stopped, saved_s=job.cache.saved_s, done=done)
+    return BuildResult(job.out, told, written, stopped=stopped, saved_s=job.cache.saved_s, done=done)
 
 
-def _explain(job: Job, catalog: Catalog, measured: list[tuple[Spin, SpinMeasures]], workers: Workers) -> None:
+def _explain(job: Job, catalog: Catalog, measured: Sequence[Measured], workers: Workers) -> None:
     from builder.items.explaining import write_explanation
 
     slug = job.request.explain

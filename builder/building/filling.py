@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from builder.building.job import Job
 from builder.catalog import Catalog
@@ -14,10 +15,11 @@ from builder.frames.gather import Spin, chosen_items
 from builder.items.hotspot_places import ItemSpot
 from builder.items.pages import item_page, pages_as_last_built, shop_page
 from builder.items.pictures import Shown, SpinPictures
-from builder.pages.rendering import Theme, render_item, render_shop_pages, require_theme, site_assets, theme_print
+from builder.pages.rendering import Theme, render_item, require_theme, shop_pages, site_assets, theme_print
 from builder.pages.values import ItemPage
 from builder.site.whole import SiteFile, SiteWriter, WrittenSite, hashed_name
 from builder.store.cache import Blob, digest
+from builder.store.shelf import Shelf
 
 THEME_FOLDER = "theme"  # beside the catalogue: a shop's own templates and style
 
@@ -44,7 +46,8 @@ class Filling:
         contents = site_assets(self.theme)
         self.assets = {name: hashed_name(name, content) for name, content in contents.items()}
         self.shop = shop_page(catalog, self._logo())
-        self.pages: dict[str, ItemPage] = {}  # by slug, as much of each as the lists show
+        self.pages: Shelf[ItemPage] = Shelf()  # as much of each as the lists show
+        self._page_of: dict[str, int] = {}  # slug -> number in pages
         self._theme_print = theme_print(self.theme)
         for name, content in contents.items():
             site.add(SiteFile(self.assets[name], content))
@@ -52,22 +55,27 @@ class Filling:
     def add_item(self, spin: Spin, made: SpinPictures) -> Shown:
         for path, blob in made.blobs.items():
             self.site.add(SiteFile(f"{spin.slug}/{path}", blob))
-        page = item_page(spin, made, self.catalog.shop.currency, self.spots[spin.slug])
+        page = item_page(spin, made, self.catalog.shop.currency, self.spots.get(spin.slug, ()))
         key = digest("page", self._theme_print, self.shop, page, self.assets)
         texts = self._texts(key, lambda: render_item(self.shop, page, self.assets, self.theme))
         for path, blob in texts.items():
             self.site.add(SiteFile(path, blob))
         self.job.cache.let_go([*made.blobs.values(), *texts.values()])
-        self.pages[spin.slug] = listed(page)
+        self._list(listed(page))
         return Shown.of(made)
 
     def finish(self) -> WrittenSite:
         if self.job.request.only:
             self._keep_others()
-        shown = [self.pages[item.slug] for item in self.catalog.items if item.slug in self.pages]
-        for path, text in render_shop_pages(self.shop, shown, self.assets, self.theme).items():
-            self.site.add(SiteFile(path, text.encode()))
+        order = [self._page_of[item.slug] for item in self.catalog.items if item.slug in self._page_of]
+        shown = self.pages.arranged(order)
+        for path, pieces in shop_pages(self.shop, shown, self.assets, self.theme):
+            self.site.add(SiteFile(path, encoded(pieces)))
         return self.site.finish()
+
+    def _list(self, page: ItemPage) -> None:
+        self._page_of[page.slug] = len(self.pages)
+        self.pages.append(page)
 
     def _texts(self, key: str, render: Callable[[], Mapping[str, str]]) -> Mapping[str, Blob]:
         """An item's pages, rendered only when something in them is new."""
@@ -82,12 +90,13 @@ class Filling:
     def _keep_others(self) -> None:
         """The items that this build wasn't asked for stay as last built."""
         every = chosen_items(self.catalog, (), drafts=self.job.request.drafts)
-        others = [item for item in every if item.slug not in self.pages]
-        self.pages |= pages_as_last_built(self.job.out, {item.slug for item in others})
+        others = [item for item in every if item.slug not in self._page_of]
+        for page in pages_as_last_built(self.job.out, {item.slug for item in others}):
+            self._list(listed(page))
         for item in others:
             for slug in (item.slug, *item.keys.aliases):
-                self.site.keep(f"{slug}/")
-        self.site.keep("assets/")
+                self.site.keep(slug)
+        self.site.keep("assets")
 
     def _logo(self):
         if not self.catalog.logo:
@@ -104,3 +113,11 @@ class Filling:
 def listed(page: ItemPage) -> ItemPage:
     """An item's page without what only the item's own page shows: the names of all its frames' files."""
     return dataclasses.replace(page, spin={name: page.spin[name] for name in ("width", "height", "closed", "frames")})
+
+
+def encoded(pieces: Iterable[str]) -> bytes:
+    """A text that comes in pieces, which together are megabytes: never twice in memory."""
+    content = io.BytesIO()
+    for piece in pieces:
+        content.write(piece.encode())
+    return content.getvalue()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -51,7 +51,7 @@ class BuiltItem:
 @dataclass(frozen=True, slots=True)
 class BuildResult:
     out: Path
-    items: tuple[BuiltItem, ...] = ()
+    items: Sequence[BuiltItem] = ()
     written: WrittenSite | None = None
     stopped: bool = False  # --strict and something to shoot again: nothing was written
     saved_s: float = 0.0  # seconds of work that the cache made needless

@@ -100,7 +100,9 @@ def plan(
     from builder.capture import make_plan, plan_json, plan_lines, write_plan
 
     if catalog:
-        options = joined(options, _given(context), context.obj(catalog))
+        given = _given(context)
+        disc_known = bool(ALTERNATIVES[0] & given)
+        options = joined(options, given, context.obj(catalog, needed=not disc_known))
     made = make_plan(read_options(**options))
     files = write_plan(made, out) if out else []
     if as_json:

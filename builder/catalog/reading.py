@@ -153,14 +153,15 @@ def slug_of(title: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain.encode("ascii", "ignore").decode().lower()).strip("-")[:80].strip("-")
 
 
-def read_plan(path: Path) -> dict[str, Any]:
+def read_plan(path: Path, *, needed: bool = True) -> dict[str, Any]:
     """The keys given in a catalogue's [plan], whatever else it holds: planned is before there are photos.
 
-    The disc is that of [shop] disc_mm where [plan] names none. Raises CatalogError.
+    The disc is that of [shop] disc_mm where [plan] names none. needed: False where the plan can be made without.
+    Raises CatalogError.
     """
     file = catalog_file(path)
     reading = _Reading(file, *_parsed(file))
-    plan = reading.plan()
+    plan = reading.plan(needed)
     return plan.model_dump(exclude_unset=True)
 
 
@@ -187,12 +188,12 @@ class _Reading:
             raise CatalogError(*dict.fromkeys(fault for _, fault in ordered))
         return Catalog(self.file, shop, output, tuple(items), logo)
 
-    def plan(self) -> Plan:
+    def plan(self, needed: bool) -> Plan:
         plan = self._table("plan")
         if self.faults:
             raise CatalogError(*(fault for _, fault in self.faults))
         shop = self.raw.get("shop") if self._is_table("shop") else {}
-        if plan is None and "disc_mm" not in shop:
+        if needed and plan is None and "disc_mm" not in shop:
             what = "there is no [plan] in it"
             raise CatalogError.at(self.file, "", what, 'Add [plan] with disc = "330mm", or give the options alone.')
         plan = plan or Plan()
@@ -282,7 +283,7 @@ class _Reading:
             return None
         span = self._span(place, keys, is_film=frames_dir.is_file())
         own = keys.finish.model_dump(exclude_unset=True) if keys.finish else {}
-        finish = shared.model_copy(update=own)
+        finish = shared.model_copy(update=own) if own else shared
         apart = [
             self._apart(
                 place if key in own else (),

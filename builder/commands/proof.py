@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from builder.building.build import fit_all_hotspots, measure_all, opened, picture_all
@@ -49,14 +49,14 @@ def make_proof(
         refuse_broken(measured)
         spots = fit_all_hotspots(measured)
         pictures = picture_all(catalog, measured, cache, workers, terminal, watermark=watermark)
-        ordered = [spin for spin, _ in measured]
+        ordered = (spin for spin, _ in measured)
         size = write_proof(target, proof_files(catalog, ordered, pictures, spots), on_wait=terminal.note)
     count = "1 spin" if len(spins) == 1 else f"{len(spins)} spins"
     return f"Wrote {target}: {count}, {size / 1e6:.1f} MB. Your client unpacks it and opens index.html."
 
 
 def proof_files(
-    catalog: Catalog, spins: list[Spin], pictures: list[SpinPictures], spots: Mapping[str, tuple[ItemSpot, ...]]
+    catalog: Catalog, spins: Iterable[Spin], pictures: Iterable[SpinPictures], spots: Mapping[str, tuple[ItemSpot, ...]]
 ) -> Iterator[SiteFile]:
     contents = proof_assets(theme_of(catalog))
     assets = {name: hashed_name(name, content) for name, content in contents.items()}
@@ -67,7 +67,7 @@ def proof_files(
         yield logo_file
     pages = []
     for spin, made in zip(spins, pictures):
-        page = _slim(item_page(spin, made, catalog.shop.currency, spots[spin.slug]))
+        page = _slim(item_page(spin, made, catalog.shop.currency, spots.get(spin.slug, ())))
         pages.append(page)
         wanted = {file for source in page.spin["sources"] for file in source["files"]}
         wanted |= {"strip.webp", "poster.jpg", "still.jpg", "contact.jpg", "preview.gif", "preview.mp4"}

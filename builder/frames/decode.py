@@ -36,7 +36,8 @@ _EXIF_IFD, _ORIENTATION, _TIME, _TIME_ORIGINAL, _SUBSEC_ORIGINAL, _FOCAL_35 = (
 def probe_photo(path: Path) -> Photo | Unreadable:
     """Size, orientation and time of a photo, from its header alone."""
     try:
-        with _open(path) as image:
+        with _open(path) as image, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow remarks on odd Exif blocks, and reads what it can
             width, height = image.size
             exif = image.getexif()
             orientation = exif.get(_ORIENTATION, 1)

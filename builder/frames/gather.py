@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import difflib
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from builder.errors import Fault, InputError, PhotoError
 from builder.frames.footage import open_footage
 from builder.frames.photos import find_photos, single_photo
 from builder.spin import FilmTake, Photo, PhotoSet, Unreadable
+from builder.store.shelf import Shelf
 
 FEWEST_FRAMES = 2  # one picture can't turn
 
@@ -63,9 +64,10 @@ def chosen_items(catalog: Catalog, only: Collection[str], *, drafts: bool) -> li
     return [item for item in wanted if drafts or not item.keys.draft]
 
 
-def gather_spins(items: Collection[CatalogItem]) -> list[Spin]:
+def gather_spins(items: Collection[CatalogItem]) -> Sequence[Spin]:
     """Find each item's photos. Raises InputError that lists what is wrong in all of them."""
-    spins, faults = [], []
+    spins: Shelf[Spin] = Shelf()
+    faults: list[Fault] = []
     for item in items:
         try:
             if item.film:
@@ -149,7 +151,7 @@ def hotspot_faults(item: CatalogItem, found: PhotoSet) -> list[Fault]:
     return faults
 
 
-def refuse_unfit(spins: Collection[Spin]) -> None:
+def refuse_unfit(spins: Iterable[Spin]) -> None:
     """What can't become a spin is refused before any work: unreadable, of mixed sizes, too few.
 
     Raises PhotoError that lists every such fault.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -77,16 +77,16 @@ def _file(pictures: SpinPictures, path: str, size: tuple[int, int] | None = None
     return PageFile(path, blob.size, width, height) if blob else None
 
 
-def pages_as_last_built(out: Path, slugs: set[str]) -> dict[str, ItemPage]:
-    """Index entries of items in the site as it stands, by slug: for a build of other items.
+def pages_as_last_built(out: Path, slugs: set[str]) -> Iterator[ItemPage]:
+    """Index entries of items in the site as it stands: for a build of other items.
 
     Raises OutputError when the site's own lists can't be read any more.
     """
     try:
         listed = json.loads((out / "spins.json").read_text("utf-8"))["items"]
-        return {entry["slug"]: _listed_page(out, entry) for entry in listed if entry["slug"] in slugs}
+        yield from (_listed_page(out, entry) for entry in listed if entry["slug"] in slugs)
     except FileNotFoundError:
-        return {}
+        return
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise OutputError.at(
             out / "spins.json", "", f"the list of what is built can't be read ({error})", "Build once without --item."

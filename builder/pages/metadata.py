@@ -6,7 +6,7 @@ Everything here but `spins_json` needs the address of the site ([shop].url).
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -237,22 +237,39 @@ def qr_svg(address: str, title: str) -> str:
 # ---- lists
 
 
-def sitemap_xml(shop: ShopPage, items: Iterable[ItemPage]) -> str:
+def sitemap_xml(shop: ShopPage, items: Iterable[ItemPage]) -> Iterator[str]:
     """Index and item pages (https://www.sitemaps.org/protocol.html, version 0.9); embeds name another page
     as theirs and are left out. No dates: a build without changes must change nothing."""
-    addresses = [site_address(shop), *(item_address(shop, item) for item in items if not item.draft)]
-    rows = "".join(f"<url><loc>{escape(address or '')}</loc></url>\n" for address in addresses)
-    return (
-        '<?xml version="1.0" encoding="UTF-8"?>\n'
-        f'<urlset xmlns="http://www.sitemaps.org/schemas/sitemap/0.9">\n{rows}</urlset>\n'
+    yield '<?xml version="1.0" encoding="UTF-8"?>\n<urlset xmlns="http://www.sitemaps.org/schemas/sitemap/0.9">\n'
+    yield _sitemap_row(site_address(shop))
+    for item in items:
+        if not item.draft:
+            yield _sitemap_row(item_address(shop, item))
+    yield "</urlset>\n"
+
+
+def _sitemap_row(address: str | None) -> str:
+    return f"<url><loc>{escape(address or '')}</loc></url>\n"
+
+
+def spins_json(shop: ShopPage, items: Iterable[ItemPage]) -> Iterator[str]:
+    """Every item with its addresses, for a shop's own scripts: absolute with [shop].url, else relative to the file."""
+    yield from json_with_list(
+        _without_none({"version": 1, "shop": shop.name, "url": site_address(shop)}),
+        "items",
+        (_listed(shop, item) for item in items),
     )
 
 
-def spins_json(shop: ShopPage, items: Sequence[ItemPage]) -> str:
-    """Every item with its addresses, for a shop's own scripts: absolute with [shop].url, else relative to the file."""
-    listed = [_listed(shop, item) for item in items]
-    answer = _without_none({"version": 1, "shop": shop.name, "url": site_address(shop), "items": listed})
-    return json.dumps(answer, ensure_ascii=False, indent=1) + "\n"
+def json_with_list(head: Mapping[str, Any], name: str, rows: Iterable[Any]) -> Iterator[str]:
+    """The text of `head | {name: [*rows]}`, indented by one, row by row."""
+    text = json.dumps({**head, name: []}, ensure_ascii=False, indent=1)
+    yield text.removesuffix("]\n}")
+    between = "\n"
+    for row in rows:
+        yield between + "  " + json.dumps(row, ensure_ascii=False, indent=1).replace("\n", "\n  ")
+        between = ",\n"
+    yield "]\n}\n" if between == "\n" else "\n ]\n}\n"
 
 
 def _listed(shop: ShopPage, item: ItemPage) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from types import SimpleNamespace
 from typing import Any
 from urllib.parse import quote
@@ -24,6 +24,7 @@ from builder.pages.theme import (
     render_template,
     require_theme,
     site_assets,
+    template_pieces,
     text_direction,
     theme_files,
     theme_print,
@@ -33,7 +34,7 @@ from builder.pages.viewer import join_viewer, render_spin_block, render_spin_js,
 
 __all__ = [
     "ItemPage", "Logo", "PageFile", "Poster", "PosterSource", "ShopPage", "Theme", "proof_assets", "render_item",
-    "render_proof", "render_shop_pages", "render_site", "require_theme", "site_assets", "theme_files", "theme_print",
+    "render_proof", "render_shop_pages", "render_site", "require_theme", "shop_pages", "site_assets", "theme_files", "theme_print",
 ]  # fmt: skip
 
 EAGER_CARDS = 4  # pictures of the index that are asked for at once: the first rows on most screens
@@ -63,19 +64,24 @@ def render_item(shop: ShopPage, item: ItemPage, assets: Mapping[str, str], theme
     return pages
 
 
+def shop_pages(
+    shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme
+) -> Iterator[tuple[str, Iterable[str]]]:
+    """What belongs to no single item, each as (path, its text in pieces): the index, the lists, the not-found page, the
+    script of pasted snippets. Of thousands of items only the one being written is asked for."""
+    yield "index.html", _index_page(shop, items, assets, theme)
+    yield "404.html", (_not_found_page(shop, assets, theme),)
+    yield "spins.json", metadata.spins_json(shop, items)
+    yield metadata.SNIPPET_SCRIPT, (join_viewer(),)
+    if shop.url:
+        yield "sitemap.xml", metadata.sitemap_xml(shop, items)
+
+
 def render_shop_pages(
     shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme
 ) -> dict[str, str]:
-    """What belongs to no single item: the index, the lists, the not-found page, the script of pasted snippets."""
-    pages = {
-        "index.html": _index_page(shop, items, assets, theme),
-        "404.html": _not_found_page(shop, assets, theme),
-        "spins.json": metadata.spins_json(shop, items),
-        metadata.SNIPPET_SCRIPT: join_viewer(),
-    }
-    if shop.url:
-        pages["sitemap.xml"] = metadata.sitemap_xml(shop, items)
-    return pages
+    """`shop_pages` as whole texts."""
+    return {path: "".join(pieces) for path, pieces in shop_pages(shop, items, assets, theme)}
 
 
 def render_proof(shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme) -> dict[str, str]:
@@ -154,11 +160,27 @@ def _embed_page(
     return render_template(theme, "embed.html.j2", page | values)
 
 
-def _index_page(shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme) -> str:
+def _index_page(shop: ShopPage, items: Sequence[ItemPage], assets: Mapping[str, str], theme: Theme) -> Iterator[str]:
     page = _page(shop, assets, theme, depth=0)
-    cards = [{"item": item, "view": _item_view(shop, item, page["labels"], f"{quote(item.slug)}/")} for item in items]
+    cards = _Cards(shop, items, page["labels"])
     values = {"cards": cards, "eager_cards": EAGER_CARDS, "canonical": metadata.site_address(shop)}
-    return render_template(theme, "index.html.j2", page | values)
+    return template_pieces(theme, "index.html.j2", page | values)
+
+
+class _Cards(Sequence):
+    """The index's items as its template shows them, each made when it is asked for."""
+
+    def __init__(self, shop: ShopPage, items: Sequence[ItemPage], labels: Mapping[str, str]) -> None:
+        self._shop, self._items, self._labels = shop, items, labels
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __getitem__(self, number: Any) -> Any:
+        if isinstance(number, slice):
+            return [self[place] for place in range(*number.indices(len(self)))]
+        item = self._items[number]
+        return {"item": item, "view": _item_view(self._shop, item, self._labels, f"{quote(item.slug)}/")}
 
 
 def _not_found_page(shop: ShopPage, assets: Mapping[str, str], theme: Theme) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -141,10 +141,15 @@ def text_direction(language: str) -> str:
 
 def render_template(theme: Theme, name: str, values: Mapping[str, Any]) -> str:
     """A template's text. Raises InputError that names file and line of a fault in an own template."""
+    return "".join(template_pieces(theme, name, values))
+
+
+def template_pieces(theme: Theme, name: str, values: Mapping[str, Any]) -> Iterator[str]:
+    """`render_template`, piece by piece."""
     from jinja2 import TemplateError, TemplateSyntaxError
 
     try:
-        return _environment(theme).get_template(name).render(values)
+        yield from _environment(theme).get_template(name).generate(values)
     except TemplateSyntaxError as error:
         raise _template_fault(error.filename or name, error.lineno, error) from None
     except Exception as error:  # a template may fail in any way an expression can, as by dividing by zero

@@ -54,13 +54,12 @@ def read_previous(out: Path, memory: Path | None) -> Previous:
     previous.is_ours = listed is not None
     previous.files = ours = listed or Listing()
     remembered = (read_record(memory) or {}) if memory else {}
-    our_folders = ours.folders()
     seen = 0
     for folder, entries in walk(out):
         if remembered.get(folder) != listing_stamp(entries):
             previous.suspect.add(folder)
         seen += _sort_entries(previous, folder, entries)
-        if not entries and folder and folder not in our_folders:
+        if not entries and folder and not ours.has_folder(folder):
             previous.foreign_folders.add(folder)
     if seen < len(ours):
         previous.gone = [path for path in ours if not _is_plain_file(out / path)]
@@ -111,7 +110,6 @@ def clear_site(old: Path, site: Path) -> None:
     Raises OSError, OutputError. May be interrupted and run again: the manifest goes last.
     """
     ours = read_manifest(old) or Listing()
-    our_folders = ours.folders()
     folders = []
     for folder, entries in walk(old):
         folders.append(folder)
@@ -124,7 +122,7 @@ def clear_site(old: Path, site: Path) -> None:
             with suppress(FileNotFoundError):
                 os.unlink(entry.path)
     for folder in reversed(folders[1:]):
-        if folder not in our_folders:
+        if not ours.has_folder(folder):
             (site / folder).mkdir(parents=True, exist_ok=True)
         os.rmdir(old / folder)
     (old / MANIFEST).unlink(missing_ok=True)

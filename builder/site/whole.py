@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 MOST_FAULTS = 20  # of one kind that are worth listing
+FOLDERS_NOTED = 1000  # as made already: a few items' worth
 
 
 class Stored(Protocol):
@@ -149,8 +150,7 @@ class SiteWriter:
         self._memory = memory
         self._new = new_folder(out)
         self._files = Listing()
-        self._folders: set[str] = set()
-        self._made: set[str] = set()
+        self._made: set[str] = set()  # folders of the new site; only those of late, the disk knows the others
         self._new_files: list[str] = []  # for syncing; the first few tell that there are many
         self._written_count = 0
         self._odd_case: set[str] = set()  # lower-case forms of paths that aren't lower-case
@@ -178,9 +178,9 @@ class SiteWriter:
         if len(self._new_files) <= SYNC_ONE_BY_ONE:
             self._new_files.append(path)
 
-    def keep(self, under: str) -> int:
-        """Take over all files of ours below a folder ('toy-boat/') as last built. Returns how many."""
-        kept = [path for path in self.previous.files if path.startswith(under) and path not in self._files]
+    def keep(self, folder: str) -> int:
+        """Take over all files of ours below a folder of the root ('toy-boat') as last built. Returns how many."""
+        kept = [path for path in self.previous.files.under(folder) if path not in self._files]
         for path in kept:
             digest = self.previous.files.get(path)
             if digest and self.previous.holds(path, digest):
@@ -248,7 +248,10 @@ class SiteWriter:
             return
         if folder:
             self._make_folder(folder.rpartition("/")[0])
-        os.mkdir(self._new / folder)
+        with suppress(FileExistsError):
+            os.mkdir(self._new / folder)
+        if len(self._made) >= FOLDERS_NOTED:
+            self._made.clear()
         self._made.add(folder)
 
     def _read_stored(self, source: Stored) -> bytes:
@@ -276,7 +279,7 @@ class SiteWriter:
         lower = path.lower()
         if (
             path in self._files
-            or path in self._folders
+            or self._files.has_folder(path)
             or lower in self._odd_case
             or (lower != path and lower in self._files)
         ):
@@ -284,7 +287,7 @@ class SiteWriter:
             return True
         if lower != path:
             self._odd_case.add(lower)
-        if folder not in self._folders:
+        if folder and not self._files.has_folder(folder):
             above = ancestors_of([path])
             if any(place in self._files for place in above):
                 self._faults.append(
@@ -295,7 +298,6 @@ class SiteWriter:
             if blocked:
                 self._refuse(blocked.pop())
                 return True
-            self._folders |= above
         if path in self.previous.foreign_folders:
             self._refuse(path)
             return True

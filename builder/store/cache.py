@@ -120,7 +120,7 @@ class Cache:
         self.saved_s = 0.0
         self._places = [root, *stores]
         self._put_bytes = 0  # since the last trim
-        self._in_use: set[Path] = set()  # indexes of entries given out, until `let_go`
+        self._in_use: set[str] = set()  # keys of entries whose content was given out, until `let_go`
         self._counting = threading.Lock()
 
     def get(self, key: str, *, lazy: bool = False, held: Callable[[str], object] | None = None) -> Entry | None:
@@ -135,7 +135,8 @@ class Cache:
             if entry is not None:
                 self.hit_count += 1
                 self.saved_s += entry.cost_s
-                self._use(_index(self.root, key))
+                if entry.blobs:
+                    self._use(key)
                 return entry if place == self.root else self._taken_in(key, entry)
         self.miss_count += 1
         return None
@@ -143,7 +144,7 @@ class Cache:
     def put(self, key: str, blobs: Mapping[str, bytes], facts: Any = None, *, cost_s: float = 0.0) -> Entry:
         """Store, whole or not at all. facts: any JSON value. Raises OutputError: disk full, no permission."""
         index = _index(self.root, key)
-        self._use(index)
+        self._use(key)
         stored, offset = {}, 0
         for name, content in blobs.items():
             stored[name] = Blob(content_digest(content), len(content), offset, index)
@@ -166,6 +167,8 @@ class Cache:
         except OSError as error:
             raise explain(error, self.root) from error
         self._note_put(offset)
+        if not blobs:
+            self._in_use.discard(key)  # nothing that a trim could take away
         # as they will be read: a result must not depend on whether it came from the cache
         return Entry(stored, json.loads(json.dumps(facts, sort_keys=True)), cost_s)
 
@@ -228,23 +231,23 @@ class Cache:
         with self._counting:
             self._put_bytes += size
 
-    def _use(self, index: Path) -> None:
+    def _use(self, key: str) -> None:
         with self._counting:
-            self._in_use.add(index)
+            self._in_use.add(key)
 
     def let_go(self, blobs: Iterable[Blob]) -> None:
         """These were read for the last time: in a big build, trim what is too much already now."""
         with self._counting:
-            self._in_use -= {blob.index for blob in blobs}
+            self._in_use -= {blob.index.stem for blob in blobs}
             if self._put_bytes < self.limit_bytes * TRIM_EVERY:
                 return
             self._put_bytes, kept = 0, frozenset(self._in_use)
         self.trim(kept, at_work=True)
 
-    def trim(self, kept: Collection[Path] = (), *, at_work: bool = False) -> int:
+    def trim(self, kept: Collection[str] = (), *, at_work: bool = False) -> int:
         """Bring the cache under its limit, what was used longest ago first. Returns the bytes removed.
 
-        kept: indexes of entries that are still to be read. at_work: folders may still be read, and stay.
+        kept: keys of entries that are still to be read. at_work: folders may still be read, and stay.
         """
         packs, bare, used = [], [], 0
         for home, when, size in _folders(self.root):
@@ -257,7 +260,7 @@ class Cache:
                 if time.time() - status.st_mtime > LEFTOVER_S:
                     used -= status.st_size
                     _unlink(path)
-            elif path.suffix == ".json" and path.parent.parent.name == "results" and path not in kept:
+            elif path.suffix == ".json" and path.parent.parent.name == "results" and path.stem not in kept:
                 pack = path.with_suffix(".pack")
                 size = _size_of(pack)
                 chosen = bare if size is None else packs

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +20,8 @@ from builder.store.writing import content_digest, file_digest, replace_whole
 # stores whole seconds (FAT: two) shows itself by having no fraction.
 FINE_TICK_NS = 50_000_000
 COARSE_TICK_NS = 2_000_000_000
+
+FOLDERS_HELD = 64  # whose fingerprints wait in memory: a few times as many items as are at work at once
 
 Stamp = tuple[int, int, int, int]  # size, time of change, time of the inode's change, inode
 
@@ -79,35 +82,51 @@ def write_record(path: Path, value: Any, *, sync: bool = False) -> None:
 class Fingerprints:
     """Content hashes of source files, remembered by stamp so that an unchanged file isn't read again.
 
-    One record a source folder, in `root`; call `save()` when done. Used by one process.
+    One record a source folder, in `root`; call `save()` when done. Used by one process, any number of threads.
     """
 
     def __init__(self, root: Path) -> None:
         self.root = root
         self.read_count = 0  # files whose content was read in this run
-        self._folders: dict[Path, dict[str, list[Any]]] = {}
-        self._changed: set[Path] = set()
+        self._folders: dict[Path, dict[str, list[Any]]] = {}  # those used last, in that order
+        self._changed: set[Path] = set()  # of them
+        self._turns = threading.Lock()
 
     def of(self, path: Path) -> str:
         """32 hex digits for the file's content. Raises OSError."""
         folder = path.parent
-        known = self._folders.get(folder)
-        if known is None:
-            known = self._folders[folder] = self._read(folder)
-        remembered = known.get(path.name)
+        with self._turns:
+            remembered = self._known(folder).get(path.name)
         if remembered and tuple(remembered[1:]) == stamp_of(os.stat(path)):
             return remembered[0]
         digest, stamp = self._hash(path)
         if stamp:
-            known[path.name] = [digest, *stamp]
-            self._changed.add(folder)
+            with self._turns:
+                self._known(folder)[path.name] = [digest, *stamp]
+                self._changed.add(folder)
         return digest
 
     def save(self) -> None:
         """Raises OSError."""
-        for folder in sorted(self._changed):
+        with self._turns:
+            for folder in sorted(self._changed):
+                self._save(folder)
+
+    def _known(self, folder: Path) -> dict[str, list[Any]]:
+        known = self._folders.pop(folder, None)
+        if known is None:
+            known = self._read(folder)
+            if len(self._folders) >= FOLDERS_HELD:
+                oldest = next(iter(self._folders))
+                self._save(oldest)
+                del self._folders[oldest]
+        self._folders[folder] = known
+        return known
+
+    def _save(self, folder: Path) -> None:
+        if folder in self._changed:
             write_record(self._place(folder), self._folders[folder])
-        self._changed.clear()
+            self._changed.discard(folder)
 
     def _hash(self, path: Path) -> tuple[str, Stamp | None]:
         """The content's hash, and the stamp that stands for it if it may be trusted."""

@@ -18,6 +18,7 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
+from builder.terminal import hush_libraries
 from tests import fuzzing
 
 ATHERIS_RUNS = 4000  # of each target
@@ -118,6 +119,7 @@ def run_guided(target: str, runs: int, seed: int) -> str:
 
 
 def main(cases: int = 20_000, seed: int = 1) -> list[Tally]:
+    hush_libraries()
     tallies = run_fuzz(cases, seed)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     count, bad = sum(t.cases for t in tallies), sum(len(t.tracebacks) for t in tallies)
