@@ -29,9 +29,11 @@ def seen_box(angle: float, at=(0.1, 0.0, -0.35), half=(0.12, 0.04, 0.1)) -> np.n
 
 
 def test_hull_of_a_box_has_its_outlines():
-    cuts = [seen_box(angle) for angle in ANGLES]
-    hull = carve(cuts, ANGLES, CAMERA, np.eye(3), carve(cuts, ANGLES, CAMERA, np.eye(3)))
-    for cut, angle in list(zip(cuts, ANGLES))[::5]:
+    # Two frames may be wrong, so two opposite narrow views count for nothing: as many views as a usual turn has.
+    angles = np.radians(np.arange(0, 360, 10))
+    cuts = [seen_box(angle) for angle in angles]
+    hull = carve(cuts, angles, CAMERA, np.eye(3), carve(cuts, angles, CAMERA, np.eye(3)))
+    for cut, angle in list(zip(cuts, angles))[::5]:
         outline = hull.outline(angle)
         assert (cut & ~outline).sum() <= 0.01 * cut.sum()
         near = cv2.dilate(cut.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
