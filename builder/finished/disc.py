@@ -24,6 +24,7 @@ _MARKS = 0.15  # what marks that turn all along the inside of an outline are wor
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
 _CAMERA_UNSURE = 0.12  # of a flatness: a degree of tilt, which is as well as a turn tells it, at 10° of elevation
 _ODD = 0.1  # what an ellipse as unlikely as that loses
+_EDGE_ZONE = 0.9  # of the radius: what turns farther out than this are marks
 _ASPECTS = np.arange(0.12, 0.86, 0.02)  # sine of the camera's elevation, 7° to 58°
 
 
@@ -120,6 +121,21 @@ def find_disc(
     if rivals and max(rivals) > score - _CLEAR_LEAD:
         return None  # better no scale than a wrong one
     return Disc(float(axis_x), float(y), float(semi_x), float(semi_y), float(lean_deg))
+
+
+def front_of(disc: Disc, shape: tuple[int, int]) -> np.ndarray:
+    """The disc's near edge, where the marks are, and all that lies before and below it, bool (h, w).
+
+    What stands there is seen to move: it is far off the axis. What doesn't move there is the disc's front, its shade and
+    the table.
+    """
+    row, column = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    turn = np.radians(disc.lean_deg)
+    column -= disc.x
+    row -= disc.y
+    along = (column * np.cos(turn) + row * np.sin(turn)) / disc.semi_x
+    across = (row * np.cos(turn) - column * np.sin(turn)) / disc.semi_y
+    return (across > 0) & ((along * along + across * across > _EDGE_ZONE**2) | (np.abs(along) > 1))
 
 
 def _around(y: float, semi_y: float, reach: float) -> np.ndarray:

@@ -50,7 +50,16 @@ def plan_finish(
     evening = tuple(tuple(frame.gain) if even else NO_GAIN for frame in measures.frames)
 
     found: tuple[Finding, ...] = ()
-    survey = survey_turn(photos, to_reference, evening, measures.axis_x, empty_set, measures.tape)
+    survey = survey_turn(
+        photos,
+        to_reference,
+        evening,
+        measures.axis_x,
+        empty_set,
+        measures.tape,
+        measures.axis_tilt_deg or 0.0,
+        measures.camera,
+    )
     if survey.doubts and not keep:
         found = tuple(old_backdrop(doubt) for doubt in survey.doubts)
         notes += [f"{finding.message} {finding.advice}" for finding in found]
@@ -129,7 +138,7 @@ def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:
     flatness = None
     if measures.camera is not None:
         flatness = flatness_seen_by(measures.camera, np.linalg.inv(survey.to_source()))
-    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg, flatness)
+    return find_disc(plate.colour, plate.motion, ~plate.seen, axis, measures.axis_tilt_deg, flatness) or plate.disc
 
 
 def _placement(photo, measures, settings, survey: Survey, px_per_mm, disc_mm, side_mm, notes) -> place.Placement:

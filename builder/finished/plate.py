@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from builder.colour import decode, encode
+from builder.finished.disc import Disc, Flatness, find_disc, front_of
 from builder.finished.look import largest
 from builder.finished.over_turn import (
     SUBJECT_CODES,
@@ -50,6 +51,7 @@ class Plate:
     clear: np.ndarray  # (h, w): share of the frames that could show the backdrop here
     base_row: float  # lowest row of broad movement
     tints: ShadeTints | None = None  # what shade on it looks like; None: that isn't known
+    disc: Disc | None = None  # the turntable's; None: it can't be made out
 
     def box(self) -> tuple[slice, slice]:
         """Rows and columns of the subject's way, with a border."""
@@ -57,15 +59,24 @@ class Plate:
 
     def part(self, box: tuple[slice, slice]) -> Plate:
         """The plate in a box of rows and columns."""
-        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("base_row", "tints")}
+        arrays = {
+            one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("base_row", "tints", "disc")
+        }
         return replace(self, **{name: np.ascontiguousarray(values[box]) for name, values in arrays.items()})
 
 
-def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None = None) -> Plate | None:
+def find_plate(
+    stack: np.ndarray,
+    axis_x: float | None,
+    empty: np.ndarray | None = None,
+    lean_deg: float = 0.0,
+    flatness: Flatness | None = None,
+) -> Plate | None:
     """The plate of registered, evened frames: stack uint8 (n, h, w, 3) sRGB codes.
 
     axis_x: column of the axis in the stack; None: the middle of what moves. empty: uint8 (h, w, 3), the set without
-    the subject, in place of what the turn says. Returns None when nothing holds still around something that moves.
+    the subject, in place of what the turn says. lean_deg: of the axis, clockwise. flatness: of circles about the axis,
+    where the camera is known. Returns None when nothing holds still around something that moves.
     """
     dense, support = densest(stack)
     motion = change(stack)
@@ -74,6 +85,12 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
     if way is None:
         return None
     hull, base_row = way
+    disc = None
+    if axis_x is not None:
+        swept = _swept(motion, axis_x)
+        disc = find_disc(dense, motion, swept, axis_x, lean_deg, flatness)
+        if disc is not None:
+            hull &= ~front_of(disc, hull.shape) | (cv2.dilate(swept.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
     sure = ~hull & (support >= 0.4)
     if sure.mean() < 0.05:
         return None
@@ -103,7 +120,15 @@ def find_plate(stack: np.ndarray, axis_x: float | None, empty: np.ndarray | None
         motion=motion,
         clear=seen.astype(np.float32),
         base_row=base_row,
+        disc=disc,
     )
+
+
+def _swept(motion: np.ndarray, axis_x: float) -> np.ndarray:
+    """What broad movement goes through and what lies between it and the axis, bool (h, w)."""
+    broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)) > 0
+    away = np.abs(np.arange(motion.shape[1]) - axis_x)
+    return away[None, :] <= np.where(broad, away, -1).max(axis=1)[:, None]
 
 
 def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:

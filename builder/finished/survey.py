@@ -10,6 +10,7 @@ import numpy as np
 
 from builder import colour
 from builder.finished.cut import cut_subject
+from builder.finished.disc import flatness_seen_by
 from builder.finished.look import largest
 from builder.finished.plate import Plate, find_plate, second_look
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
@@ -17,7 +18,7 @@ from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
 from builder.finished.values import CleanSet, Rgb, halved
 from builder.measured.abreast import abreast, one_by_one
-from builder.spin import Affine, Photo
+from builder.spin import Affine, Photo, TurnCamera
 
 SURVEY_SIDE = 400  # px, long side of the copies the whole turn is held in
 GRID_SIDE = 640  # px, long side of the plate that frames are cut against
@@ -60,9 +61,12 @@ def survey_turn(
     axis_x: float | None,
     empty_set: Photo | None = None,
     tape: Sequence[tuple[float, float]] = (),
+    lean_deg: float = 0.0,
+    camera: TurnCamera | None = None,
 ) -> Survey:
     """axis_x: column of the axis in reference pixels, or None. empty_set: a photo of the set without the subject.
-    tape: outline of the coded rim tape in reference pixels; it turns, and yet it is part of the set.
+    tape: outline of the coded rim tape in reference pixels; it turns, and yet it is part of the set. lean_deg: of the
+    axis, clockwise. camera: as the turn tells it, or None.
     """
     first = photos[0]
     scale = min(1.0, SURVEY_SIDE / max(first.width, first.height))
@@ -75,7 +79,8 @@ def survey_turn(
         own = scaling(size[0] / empty_set.width, size[1] / empty_set.height)
         empty = coarse(empty_set, own, size, (1.0, 1.0, 1.0))
     axis = None if axis_x is None else (axis_x + 0.5) * scale - 0.5
-    plate = find_plate(stack, axis, empty)
+    flatness = None if camera is None else flatness_seen_by(camera, scaling(scale, scale))
+    plate = find_plate(stack, axis, empty, lean_deg, flatness)
     if plate is None:
         return Survey(picks, scale, stack, None, None, ("nothing turns before a backdrop that holds still",))
     plate = _judged(stack, _tape_is_set(plate, tape, scale))
