@@ -19,6 +19,7 @@ Flatness = Callable[[np.ndarray, float], np.ndarray]  # rows and half width of e
 _SEEN_CODES = 1.5
 _STEEP = 12.0  # by which the codes are divided where the steepest place along a blurred edge is wanted
 _LEAST_SEEN = 0.6  # share of the outline that must show an edge, or there is no disc
+_LEAST_SEEN_HIDDEN = 0.5  # the same of one that marks pass along
 _CLEAR_LEAD = 0.03  # by which the disc must beat an ellipse of another size
 _MARKS = 0.15  # what marks that turn all along the inside of an outline are worth: half of what its edge can lack
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
@@ -71,12 +72,14 @@ def find_disc(
     axis_x: float,
     lean_deg: float,
     flatness: Flatness | None = None,
+    hidden: bool = False,
 ) -> Disc | None:
     """The disc in a clean plate.
 
     plate: float32 (h, w, 3) sRGB codes. motion: float32 (h, w), codes by which a pixel changes over the turn. core:
     bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing.
     axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where known.
+    hidden: much of the outline may be hidden, and marks must pass along what is seen of it.
     Returns None when no ellipse about the axis shows an edge along enough of its outline, or two of different size do.
     """
     base_y, base_half = _base(core)
@@ -108,11 +111,13 @@ def find_disc(
         ellipses = _around(y, semi_y, 2.0)
         for wide in np.arange(semi_x - 2, semi_x + 2.1, 0.5):
             fine += judge(sharp, float(wide), ellipses)[:1]
-    fine = [one for one in fine if one[0] >= _LEAST_SEEN]
+    fine = [one for one in fine if one[0] >= (_LEAST_SEEN_HIDDEN if hidden else _LEAST_SEEN)]
     if not fine:
         return None
     fine = [(one[0] + _MARKS * _marked(motion, axis_x, one[1:], lean_deg), *one[1:]) for one in fine]
     score, y, semi_y, semi_x = max(fine)
+    if hidden and _marked(motion, axis_x, (y, semi_y, semi_x), lean_deg) < 0.5:
+        return None
     # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
     ellipses, widths = _around(y, semi_y, 3.0), np.arange(semi_x - 4, semi_x + 4.1, 0.5)
     sharp /= _STEEP

@@ -87,8 +87,8 @@ def find_plate(
     hull, base_row = way
     disc = None
     if axis_x is not None:
-        swept = _swept(motion, axis_x)
-        disc = find_disc(dense, motion, swept, axis_x, lean_deg, flatness)
+        swept = _swept(motion)
+        disc = find_disc(dense, motion, swept, axis_x, lean_deg, flatness, hidden=True)
         if disc is not None:
             hull &= ~front_of(disc, hull.shape) | (cv2.dilate(swept.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
     sure = ~hull & (support >= 0.4)
@@ -100,7 +100,7 @@ def find_plate(
     else:
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
         sure |= _carried_on(dense, np.where(thing, 0, support), sure)
-        sure |= _set_details(~sure, motion, hull) & ~thing
+        sure |= _set_details(~sure, motion, hull, base_row) & ~thing
         colour, seen = fill(dense, sure), sure.copy()
         box = _box(~sure)
         colour[box], more = _grown(stack[(slice(None), *box)], dense[box], sure[box])
@@ -124,11 +124,10 @@ def find_plate(
     )
 
 
-def _swept(motion: np.ndarray, axis_x: float) -> np.ndarray:
-    """What broad movement goes through and what lies between it and the axis, bool (h, w)."""
+def _swept(motion: np.ndarray) -> np.ndarray:
+    """What broad movement goes through and what lies between on the same row, bool (h, w)."""
     broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)) > 0
-    away = np.abs(np.arange(motion.shape[1]) - axis_x)
-    return away[None, :] <= np.where(broad, away, -1).max(axis=1)[:, None]
+    return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]
 
 
 def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
@@ -183,19 +182,21 @@ def _grown(stack: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple[np.n
     return colour, grown
 
 
-def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray) -> np.ndarray:
-    """Unsure patches that hold little of what moves and go on outside the subject's way: a rim's front, a crease.
+def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray, base_row: float) -> np.ndarray:
+    """Unsure patches that hold little of what moves and go on outside the subject's way (a rim's front, a crease) or lie
+    apart below all that moves (a smudge on the disc): nothing hovers under a subject.
 
     The subject's own patch holds nearly all of the strong movement that isn't backdrop in most frames.
     """
-    patches, labels = cv2.connectedComponents(unsure.astype(np.uint8))
+    patches, labels, _, middle = cv2.connectedComponentsWithStats(unsure.astype(np.uint8))
     square = np.ones((5, 5), np.uint8)
     near = cv2.dilate((motion > SUBJECT_CODES).astype(np.uint8), square) > 0
     outside = cv2.dilate((~way).astype(np.uint8), square) > 0
     moving = np.bincount(labels[near], minlength=patches)
     moving[0] = 0
     reaches_out = np.bincount(labels[outside], minlength=patches) > 0
-    return (reaches_out & (moving < 0.2 * moving.max()))[labels] & unsure
+    apart = reaches_out | (middle[:, 1] > base_row)
+    return (apart & (moving < 0.2 * moving.max()))[labels] & unsure
 
 
 def _box(mask: np.ndarray, border: int = 16) -> tuple[slice, slice]:
