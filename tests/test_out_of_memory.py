@@ -41,7 +41,7 @@ class TestShelf:
     def test_values_come_back_by_number(self):
         shelf = Shelf(measures(number) for number in range(5))
         assert len(shelf) == 5 and shelf[3] == measures(3) and shelf[-1] == measures(4)
-        assert list(shelf) == [measures(number) for number in range(5)]
+        assert list(shelf) == [measures(number) for number in range(5)] == shelf[:]
         shelf.replace(1, "another")
         shelf.replace(7, "far on")
         assert shelf[1] == "another" and shelf[6] is None and shelf[7] == "far on" and len(shelf) == 8

@@ -49,6 +49,7 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
     stamps = catalog_stamp | take_stamps([*sources, *_texts(catalog)])
     spins = gather_spins(items)
     refuse_unfit(spins)
+    del items, sources  # of thousands of items; what follows has the spins
     with job.cache.locked(on_wait=terminal.note), Workers(request.jobs) as workers:
         measured = measure_all(catalog, spins, job.cache, workers, terminal, force=request.force)
         refuse_broken(measured)

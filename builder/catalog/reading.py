@@ -6,6 +6,7 @@ import difflib
 import re
 import tomllib
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from builder.catalog.lines import key_lines, line_of
 from builder.catalog.place import catalog_file
 from builder.errors import CatalogError, Fault
 from builder.spin import FILM_ENDINGS
+from builder.store.shelf import Shelf
 
 LARGEST_TEXT = 16_000_000  # bytes: five times a catalogue of 3000 items with a page of text each
 MOST_DESCRIPTION = 20_000  # characters, eight printed pages
@@ -68,7 +70,7 @@ class Catalog:
     file: Path
     shop: Shop
     output: OutputSettings
-    items: tuple[CatalogItem, ...]
+    items: Sequence[CatalogItem]
     logo: Path | None
 
     @property
@@ -186,7 +188,7 @@ class _Reading:
         if self.faults:
             ordered = sorted(self.faults, key=lambda pair: pair[0])
             raise CatalogError(*dict.fromkeys(fault for _, fault in ordered))
-        return Catalog(self.file, shop, output, tuple(items), logo)
+        return Catalog(self.file, shop, output, Shelf(items), logo)
 
     def plan(self, needed: bool) -> Plan:
         plan = self._table("plan")

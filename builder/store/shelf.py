@@ -54,6 +54,8 @@ class Shelf(Sequence[Value], Generic[Value]):
         return len(self._places)
 
     def __getitem__(self, number: Any) -> Any:
+        if isinstance(number, slice):
+            return [self[one] for one in range(*number.indices(len(self)))]
         with self._turns:
             place, size = self._places[number], self._sizes[number]
             self._file.seek(place)
