@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -10,12 +10,13 @@ import pytest
 
 from builder.finished.look import look_at
 from builder.finished.rims import with_rims
+from builder.finished.values import CleanSet
 
 WALL = np.float32([92, 88, 82])
 CORE = slice(60, 84)  # columns
 
 
-def bar(rim: np.ndarray | None, blur: float) -> tuple[np.ndarray, SimpleNamespace, np.ndarray]:
+def bar(rim: np.ndarray | None, blur: float) -> tuple[np.ndarray, CleanSet, np.ndarray]:
     """A bright upright bar before a grey wall, with a rim 4 px wide on its left or none; the cut is its bright core."""
     light = np.broadcast_to(WALL, (120, 160, 3)).copy()
     if rim is not None:
@@ -23,10 +24,10 @@ def bar(rim: np.ndarray | None, blur: float) -> tuple[np.ndarray, SimpleNamespac
     light[:, CORE] = (235, 225, 190)
     frame = cv2.GaussianBlur(light, (0, 0), blur) + np.random.default_rng(2).normal(0, 1.0, light.shape)
     every, none = np.ones((120, 160), bool), np.zeros((120, 160), np.float32)
-    clean = SimpleNamespace(
-        colour=np.broadcast_to(WALL, light.shape).copy(), lit=np.broadcast_to(WALL, light.shape).copy(), steady=every,
-        way=every, spread=none + 1.5, tints=None,
-    )  # fmt: skip
+    wall = np.broadcast_to(WALL, light.shape).copy()
+    clean = CleanSet(
+        colour=wall, seen=every, steady=every, spread=none + 1.5, stands=~every, lit=wall, way=every, clear=none
+    )
     found = np.zeros((120, 160), bool)
     found[:, CORE] = True
     return with_rims(found, look_at(frame.astype(np.float32), clean), clean), clean, found
@@ -48,5 +49,5 @@ def test_an_edge_without_a_rim_stays_where_it_is(blur):
 def test_where_shade_may_fall_nothing_is_added():
     whole, clean, found = bar(np.float32([112, 86, 48]), 0.7)
     assert whole.sum() > found.sum()
-    clean.steady = np.zeros_like(found)
+    clean = replace(clean, steady=np.zeros_like(found))
     assert (with_rims(found, look_at(np.zeros((120, 160, 3), np.float32), clean), clean) == found).all()
