@@ -117,19 +117,19 @@ def start(*words: str | Path) -> subprocess.Popen:
                             stderr=subprocess.DEVNULL, start_new_session=True)  # fmt: skip
 
 
-def kill_after(process: subprocess.Popen, delay_s: float, *, whole_group: bool) -> bool:
-    """SIGKILL after a while; True when the process had not ended before. Nothing of it is left running."""
+def kill_after(process: subprocess.Popen, delay_s: float, *, whole_group: bool) -> float | None:
+    """SIGKILL after a while; the seconds it took where the process had ended before. Nothing of it is left running."""
+    began = time.monotonic()
     try:
         process.wait(delay_s)
-        alive = False
+        return time.monotonic() - began
     except subprocess.TimeoutExpired:
-        alive = True
         if whole_group:
             os.killpg(process.pid, signal.SIGKILL)
         else:
             process.kill()  # its workers notice by themselves
-    process.wait()
-    return alive
+        process.wait()
+        return None
 
 
 def length_of(*words: str | Path) -> float:
@@ -170,9 +170,9 @@ class Moments:
         """Seconds after the start of what follows the last change."""
         return self.random.uniform(0.05, self._length_s[self._shop.version % 2])
 
-    def too_late(self, delay_s: float) -> None:
+    def too_late(self, took_s: float) -> None:
         kind = self._shop.version % 2
-        self._length_s[kind] = min(self._length_s[kind], delay_s)
+        self._length_s[kind] = min(self._length_s[kind], took_s)
 
 
 def kill_builds(shop: Shop, times: int, seed: int, *, fresh: bool) -> Kills:
@@ -184,11 +184,11 @@ def kill_builds(shop: Shop, times: int, seed: int, *, fresh: bool) -> Kills:
         before = shop.version_of_site()
         moments.change()
         sources, delay = shop.sources(), moments.draw()
-        alive = kill_after(start(*words), delay, whole_group=bool(kill % 2))
-        if not alive:
-            moments.too_late(delay)
+        took_s = kill_after(start(*words), delay, whole_group=bool(kill % 2))
+        if took_s is not None:
+            moments.too_late(took_s)
         met.count += 1
-        met.ended_first += not alive
+        met.ended_first += took_s is not None
         assert shop.sources() == sources, "a source file was touched"
         now = shop.version_of_site()
         assert now in (before, shop.version), f"the site is of version {now}, neither {before} nor {shop.version}"
@@ -212,11 +212,11 @@ def kill_proofs(shop: Shop, times: int, seed: int) -> Kills:
         before = zip_path.read_bytes()
         moments.change()
         sources, delay = shop.sources(), moments.draw()
-        alive = kill_after(start(*words), delay, whole_group=bool(kill % 2))
-        if not alive:
-            moments.too_late(delay)
+        took_s = kill_after(start(*words), delay, whole_group=bool(kill % 2))
+        if took_s is not None:
+            moments.too_late(took_s)
         met.count += 1
-        met.ended_first += not alive
+        met.ended_first += took_s is not None
         assert shop.sources() == sources, "a source file was touched"
         with zipfile.ZipFile(zip_path) as archive:
             assert archive.testzip() is None
