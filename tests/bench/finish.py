@@ -92,6 +92,19 @@ def colour_differences(done: Finished, clean: np.ndarray, mask: np.ndarray, to_o
     return colour.decode(done.pixels[..., :3] / 255.0)[subject], wanted[subject]
 
 
+def differing(found: list[np.ndarray], wanted: list[np.ndarray]) -> np.ndarray:
+    """CIEDE2000 of linear light (n, 3) against the references', after one exposure factor; NaN without a reference."""
+    if not found:
+        return np.array([np.nan])
+    have, want = np.concatenate(found), np.concatenate(wanted)
+    factor = np.median(colour.luminance(want) / np.maximum(colour.luminance(have), 1e-4))
+    return colour.ciede2000(colour.lab_from_light(have * factor), colour.lab_from_light(want))
+
+
+def middle(values: list[np.ndarray]) -> float:
+    return float(np.median(np.concatenate(values))) if sum(map(len, values)) else np.nan
+
+
 def edge_widths(picture: np.ndarray, mask: np.ndarray) -> np.ndarray:
     """Widths, px, of the band that differs from both sides by more than ΔE00 6, along normals of the outline.
 
@@ -170,9 +183,7 @@ def judge(one: RenderedSet, every: int, measured: bool, width: int | None, pictu
             wide_clean.append(edge_widths(np.ascontiguousarray(clean[index]), mask))
         if pictures:
             show(pictures, one, plan, done, index, mask)
-    found, wanted = np.concatenate(found), np.concatenate(wanted)
-    factor = np.median(colour.luminance(wanted) / np.maximum(colour.luminance(found), 1e-4))
-    apart = colour.ciede2000(colour.lab_from_light(found * factor), colour.lab_from_light(wanted))
+    apart = differing(found, wanted)
     places = np.array(places)
     row |= {
         "size": f"{plan.width}x{plan.height}",
@@ -187,8 +198,8 @@ def judge(one: RenderedSet, every: int, measured: bool, width: int | None, pictu
         "even_EV": np.abs(np.diff(np.log2(gains), axis=0)).max(),
         "axis_%": 100 * np.abs(places[:, 0] - (plan.width - 1) / 2).max() / plan.width,
         "jitter_px": np.linalg.norm(places - np.median(places, axis=0), axis=1).max(),
-        "edge_px": np.median(np.concatenate(wide)),
-        "edge_ref": np.median(np.concatenate(wide_clean)),
+        "edge_px": middle(wide),
+        "edge_ref": middle(wide_clean),
         "mm": plan.px_per_mm or 0.0,
         "worst": int(np.argmin(ious)),
         "notes": "; ".join(plan.notes),
