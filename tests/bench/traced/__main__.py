@@ -83,6 +83,7 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
     truth, table, scratch = chances(shoot, rng), set_table(shoot), folder / "scratch.exr"
     reference = look(table, shoot, size)
     corners = np.array([(x, y, z) for x in (-0.1, 0.1) for y in (-0.1, 0.1) for z in (0.03, 0.2)])
+    middle = np.array(size) / 2
     references = {int(share * shoot.count) for share in CLEAN_AT} if shoot.thing != "bottle" else set()
     frames, clean, level = [], [], None
     for k in range(shoot.count):
@@ -111,7 +112,7 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
             {
                 "index": k, "file": f"photos/{stem}.jpg", "mask": f"masks/{stem}.png", "turn_deg": float(truth.turns[k]),
                 "exposure_gain": float(truth.exposure[k]), "wb_gains": truth.balance[k].tolist(),
-                "camera_shift_px": moved[:, 2].tolist(), "camera_rotation_deg": roll, "camera_affine": moved.tolist(),
+                "camera_shift_px": (moved @ [*middle, 1] - middle).tolist(), "camera_rotation_deg": roll, "camera_affine": moved.tolist(),
             } | ({"geometry": geometry(view)} if bumped else {})
         )  # fmt: skip
         print(name, k, flush=True)
