@@ -7,6 +7,7 @@ JavaScript could read one as the end of a statement.
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterator, Sequence
 
@@ -38,6 +39,7 @@ _OPENS = set("{([,;=<>?:&|!*%^~")  # nothing can end a statement just after one 
 _CLOSES = set("})],;=<>?:&|*%^~")  # … nor can a space before one of these matter
 
 
+@functools.lru_cache(maxsize=4)  # a build asks for the viewer's more than once, and it takes a third of a second
 def slim_script(text: str, *, short: bool = False) -> str:
     """A script that means the same, without comments and most white space; `short`: with short variable
     names, for code within the limits that short_names.py states."""
