@@ -10,7 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from builder.finished.look import DEEPEST_SHADE, Look, largest, look_at
+from builder.finished.look import DEEPEST_SHADE, Look, around, look_at
 from builder.finished.rims import with_rims
 from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, seeds, without_specks
 
@@ -38,16 +38,24 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         subject |= _dark_things(look, subject, backdrop, wide, clean)
     if not subject.any():
         return subject
-    found = _divided(look.soft, subject, backdrop)
+    # Beyond what isn't certainly backdrop nothing can change any more.
+    box = around(~backdrop, 2 * _size(_SLOT, subject))
+    size, seeded, never = look.size[box], subject[box], backdrop[box]
+    relief = np.clip(128 + look.soft[box], 0, 255).astype(np.uint8)
+    found = _divided(relief, size, seeded, never)
     if hull is not None:
         # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere, nor
         # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
-        dark = cv2.morphologyEx((look.shade < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
-        kept = found | dark & ~backdrop & ~clean.steady
-        well_inside = cv2.erode(inside.astype(np.uint8), _INSIDE) > 0
-        found = _divided(look.soft, subject, backdrop | (~hull & ~subject)) | well_inside & kept
-    found = _smoothed(with_rims(found, look, clean), subject, backdrop)
-    return without_specks(found | _gaps(found, backdrop | look.calm | (clean.clear > HALF_CLEAR)))
+        dark = cv2.morphologyEx((look.shade[box] < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
+        kept = found | dark & ~never & ~clean.steady[box]
+        well_inside = cv2.erode(inside.astype(np.uint8), _INSIDE)[box] > 0
+        found = _divided(relief, size, seeded, never | (~hull[box] & ~seeded)) | well_inside & kept
+    whole = np.zeros_like(subject)
+    whole[box] = found
+    found = _smoothed(with_rims(whole, look, clean)[box], seeded, never)
+    blocked = never | look.calm[box] | (clean.clear[box] > HALF_CLEAR)
+    whole[box] = without_specks(found | _gaps(found, blocked, _disc(_SLOT, subject)))
+    return whole
 
 
 def _dark_things(look: Look, subject, backdrop, hull, clean) -> np.ndarray:
@@ -72,29 +80,34 @@ def _smoothed(found: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> n
     return np.where(smooth, ~backdrop | found, subject & found)
 
 
-def _gaps(found: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+def _gaps(found: np.ndarray, backdrop: np.ndarray, slot: np.ndarray) -> np.ndarray:
     """Slots in the subject, narrow and yet no mere corners, that nothing says are backdrop: a stripe of its own, whose
-    end at the outline let the backdrop's flood in."""
-    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, _disc(_SLOT, found)) > 0
+    end at the outline let the backdrop's flood in. slot: what is broader isn't closed."""
+    closed = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, slot) > 0
     slots = (closed & ~found & (cv2.dilate(backdrop.astype(np.uint8), _SQUARE) == 0)).astype(np.uint8)
     broad = cv2.erode(slots, _SQUARE)
     return cv2.dilate(broad, np.ones((5, 5), np.uint8)) & slots > 0
 
 
-def _divided(soft: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
-    """Subject, bool (h, w), where the seeds' two floods meet. soft: the smoothed difference to the plate, codes."""
+def _divided(relief: np.ndarray, size: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
+    """Subject, bool (h, w), where the seeds' two floods meet.
+
+    relief: uint8 (h, w, 3), the smoothed difference to the plate about 128; size: codes (h, w), the largest of it.
+    """
     markers = np.zeros(subject.shape, np.int32)
     markers[backdrop] = 1
     markers[subject] = 2
-    relief = np.clip(128 + soft, 0, 255).astype(np.uint8)
     labels = cv2.watershed(relief, markers)
-    found = labels == 2
-    size = largest(np.abs(soft))  # the watershed's own line goes to the side it looks like
+    found = labels == 2  # the watershed's own line goes to the side it looks like
     half = 0.5 * cv2.dilate(np.where(found, size, 0), np.ones((5, 5), np.uint8))
     return found | (labels == -1) & (half > 0) & (size > half) & ~backdrop
 
 
 def _disc(share: float, picture: np.ndarray) -> np.ndarray:
     """A round element whose diameter is a share of the picture's longer side."""
-    size = 2 * max(1, round(share * max(picture.shape) / 2)) + 1
+    size = _size(share, picture)
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+
+
+def _size(share: float, picture: np.ndarray) -> int:
+    return 2 * max(1, round(share * max(picture.shape) / 2)) + 1

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.finished.look import around
+
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
 _ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
 
@@ -35,7 +37,7 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     cut = cut.astype(np.uint8)
     core, outer = cv2.erode(cut, kernel), cv2.dilate(cut, kernel)
     size = 2 * reach + 3
-    near = _around(outer, 2 * size)  # farther away nothing is asked
+    near = around(outer, 2 * size)  # farther away nothing is asked
     own = cut[near]
     # Of parts too thin to have a core the cut itself counts as inside.
     solid = cv2.dilate(core[near], kernel, iterations=2)
@@ -49,28 +51,17 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     return Sides(cut, core, outer - core, depth, inside, outside, mixed)
 
 
-def _around(mask: np.ndarray, border: int) -> tuple[slice, slice]:
-    """Rows and columns of what is in a mask, and a border; all of an empty one."""
-    if not mask.any():
-        return slice(None), slice(None)
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    return slice(max(0, rows[0] - border), rows[-1] + border + 1), slice(
-        max(0, columns[0] - border), columns[-1] + border + 1
-    )
-
-
 def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance (summed over channels) of the masked pixels in a square of `size` around each pixel.
 
     `elsewhere` and 0 where there are none.
     """
     weight = mask.astype(np.float32)
-    masked = light * weight[..., None]
+    masked = cv2.multiply(light, cv2.merge([weight] * 3))  # three times as fast as numpy's (h, w, 1)
     count = cv2.blur(weight, (size, size))
     here = count > 1e-3
-    count = np.where(here, count, 1)
-    mean = cv2.blur(masked, (size, size))
-    mean /= count[..., None]
+    count = np.where(here, count, np.float32(1))
+    mean = cv2.divide(cv2.blur(masked, (size, size)), cv2.merge([count] * 3))
     total = np.ones((1, 3), np.float32)
     square = cv2.blur(cv2.transform(cv2.multiply(masked, masked), total), (size, size)) / count
     variance = np.maximum(square - cv2.transform(cv2.multiply(mean, mean), total), 0)

@@ -34,15 +34,14 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
     if plan.clean_set is None:
         light = sample_light(copy, to_output, size, plan.gains[index])
         return Finished(colour.to_codes(toned(light, plan)), None, affine(to_output))
-    clean = _as_float(plan.clean_set)
+    clean, plain, lit = _set(plan.clean_set)
     grid = clean.size
     to_grid = scaling(grid[0] / plan.width, grid[1] / plan.height)
     small = sample_light(copy, to_grid @ to_box, grid, plan.evening[index], cv2.INTER_LINEAR)
     cut = cut_subject(colour.to_codes(small).astype(np.float32), clean, plan.reach(index))
-    sides = two_sides(small, cut, clean.light())
+    sides = two_sides(small, cut, plain)
     shade = None
     if plan.shadow > 0:
-        lit = colour.to_light(np.rint(clean.lit).astype(np.uint8))
         left = light_left(small, lit, clean.steady, (sides.cut | sides.band) > 0)
         shade = 1 - plan.shadow * (1 - left)
     pixels, matte = _composed(plan, copy, index, to_output, size, sides, shade)
@@ -50,8 +49,9 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
 
 
 @functools.lru_cache(maxsize=1)  # a worker finishes frame after frame of one turn
-def _as_float(clean: CleanSet) -> CleanSet:
-    return clean.as_float()
+def _set(clean: CleanSet) -> tuple[CleanSet, np.ndarray, np.ndarray]:
+    """The set as float32, and its light and that of the lit set: linear, float32 (h, w, 3)."""
+    return clean.as_float(), clean.light(), colour.to_light(np.rint(clean.lit).astype(np.uint8))
 
 
 def _composed(
@@ -71,7 +71,7 @@ def _composed(
     x = (np.arange(left, right) + 0.5) * grid_width / width - 0.5
     y = (np.arange(top, bottom) + 0.5) * grid_height / height - 0.5
     near_y, near_x = np.rint(y).clip(0, grid_height - 1).astype(int), np.rint(x).clip(0, grid_width - 1).astype(int)
-    core, band = ((part > 0)[near_y][:, near_x] for part in (sides.core, sides.band))
+    core, band = ((part > 0).take(near_x, axis=1).take(near_y, axis=0) for part in (sides.core, sides.band))
     row, column = np.nonzero(band)
     alpha, own = soft_edge(light[row, column], sides, (x[column], y[row]))
 
@@ -93,9 +93,11 @@ def _composed(
     view[row, column, :3] = colour.to_codes(edge)
     for first in range(0, len(core), BAND_ROWS):  # all of a band costs less than gathering and spreading the subject
         band = slice(first, first + BAND_ROWS)
-        if core[band].any():
-            codes = colour.to_codes(toned(balanced(light[band], gains, full), plan))
-            _lay(codes, core[band], view[band])
+        across = np.flatnonzero(core[band].any(axis=0))
+        if len(across):
+            part = band, slice(across[0], across[-1] + 1)
+            codes = colour.to_codes(toned(balanced(light[part], gains[part[1]], full), plan))
+            _lay(codes, np.ascontiguousarray(core[part]), view[part])
     return pixels, matte
 
 

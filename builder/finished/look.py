@@ -87,6 +87,7 @@ def look_at(frame: np.ndarray, clean) -> Look:
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
 
 
+@functools.lru_cache(maxsize=2)
 def usual_noise(clean) -> float:
     """1 σ, codes, of a small neighbourhood's mean where no shade falls."""
     steady = clean.steady
@@ -112,3 +113,13 @@ def largest(values: np.ndarray) -> np.ndarray:
     """The largest of three channels, (h, w)."""
     one, two, three = cv2.split(values)
     return cv2.max(cv2.max(one, two), three)
+
+
+def around(mask: np.ndarray, border: int) -> tuple[slice, slice]:
+    """Rows and columns of what is in a mask, and a border; all of an empty one."""
+    if not mask.any():
+        return slice(None), slice(None)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return slice(max(0, rows[0] - border), rows[-1] + border + 1), slice(
+        max(0, columns[0] - border), columns[-1] + border + 1
+    )

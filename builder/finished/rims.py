@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from scipy.special import erfc
 
-from builder.finished.look import Look, usual_noise
+from builder.finished.look import Look, around, usual_noise
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _REACH = 3  # px of the grid: how far outside the steepest line a rim is looked for
@@ -25,27 +27,31 @@ def with_rims(found: np.ndarray, look: Look, clean) -> np.ndarray:
     the step (Q: the normal distribution's upper tail), more of colour. What differs by more than that, and than noise,
     isn't leaked. Only where no shade can fall.
     """
-    away = cv2.distanceTransform(1 - found.astype(np.uint8), cv2.DIST_L2, 5)
-    near = (away > 0) & (away <= _REACH + 0.1) & clean.steady & clean.way
+    box = around(found, _REACH + math.ceil(4 * _EVEN) + 3)  # of what bears on a rim
+    soft, inner = look.soft[box], found[box]
+    away = cv2.distanceTransform(1 - inner.astype(np.uint8), cv2.DIST_L2, 5)
+    near = (away > 0) & (away <= _REACH + 0.1) & clean.steady[box] & clean.way[box]
     if not near.any():
         return found
-    grey = cv2.transform(look.soft, np.float32([[0.299, 0.587, 0.114]]))
-    red, green, blue = cv2.split(look.soft)
+    grey = cv2.transform(soft, np.float32([[0.299, 0.587, 0.114]]))
+    red, green, blue = cv2.split(soft)
     tint = cv2.max(np.abs(red - green), np.abs(blue - green))
     wide = np.ones((2 * _REACH + 1,) * 2, np.uint8)
-    rim = np.zeros_like(found)
-    grey, grey_step = np.abs(grey), cv2.dilate(np.where(found, np.abs(grey), 0), wide)
-    tint_step = cv2.dilate(np.where(found, tint, 0), wide)
+    rim = np.zeros_like(inner)
+    grey, grey_step = np.abs(grey), cv2.dilate(np.where(inner, np.abs(grey), 0), wide)
+    tint_step = cv2.dilate(np.where(inner, tint, 0), wide)
     spread = _UNLIKELY * _edge_spread(grey, grey_step, near, away)
     noise = 4.5 * usual_noise(clean)
     for size, step, sigma in ((grey, grey_step, spread), (tint, tint_step, _COLOUR_SPREAD * spread)):
         leaked = _upper_tail((away[near] - 0.5) / sigma)
         # At one pixel it decides nothing: there the outline's own unevenness is as large.
         rim[near] |= (away[near] > 1.5) & (size[near] > np.maximum(noise, leaked * step[near]))
-    whole = cv2.morphologyEx((found | rim).astype(np.uint8), cv2.MORPH_CLOSE, _SQUARE).astype(np.float32)
+    whole = cv2.morphologyEx((inner | rim).astype(np.uint8), cv2.MORPH_CLOSE, _SQUARE).astype(np.float32)
     # A rim runs along the outline; a tooth of it is noise.
     near &= cv2.dilate(rim.astype(np.uint8), _SQUARE) > 0
-    return found | (cv2.GaussianBlur(whole, (0, 0), _EVEN) > 0.5) & near
+    out = found.copy()
+    out[box] |= (cv2.GaussianBlur(whole, (0, 0), _EVEN) > 0.5) & near
+    return out
 
 
 def _edge_spread(size: np.ndarray, step: np.ndarray, near: np.ndarray, away: np.ndarray) -> float:
