@@ -9,6 +9,7 @@ is a line: the exit status, or "late".
 
 from __future__ import annotations
 
+import gc
 import importlib
 import json
 import os
@@ -25,6 +26,8 @@ def load_all() -> None:
         if not module.name.endswith("__main__"):
             importlib.import_module(module.name)
     __import__("imageio.plugins.pyav")
+    gc.collect()
+    gc.freeze()  # or the first collection in a fork would write to every page that it shares
     threads = len(os.listdir("/proc/self/task"))
     assert threads == 1, f"{threads} threads: only one of them would live on in a fork"
 
