@@ -11,7 +11,7 @@ from skimage.metrics import structural_similarity
 
 from builder import colour
 from builder.catalog.declaration import FinishSettings
-from builder.finished import finish_frame, plan_finish
+from builder.finished import cut, finish_frame, plan_finish, rims
 from builder.finished.sample import matrix
 from builder.finished.survey import MOST_COPIES, survey_turn
 from builder.frames.photos import read_photo as real
@@ -141,6 +141,17 @@ def test_other_backdrops_enter_through_the_matte(turn, plan):
     assert (pink.pixels[outside] == (255, 0, 200)).all()
     assert clear.pixels.shape[2] == 4 and not clear.pixels[outside][:, 3].any()
     assert (pink.pixels[core] == clear.pixels[core][:, :3]).all()
+
+
+def test_a_cut_within_its_box_is_the_one_in_the_whole_picture(turn, plan, monkeypatch):
+    """What can't change is left out for speed only."""
+    for name in ("pot", "black on black"):
+        boxed = finish_frame(plan(name), 7)
+        with monkeypatch.context() as patched:
+            for module in (cut, rims):
+                patched.setattr(module, "around", lambda mask, border: (slice(None), slice(None)))
+            whole = finish_frame(plan(name), 7)
+        assert boxed.matte.tobytes() == whole.matte.tobytes() and boxed.pixels.tobytes() == whole.pixels.tobytes()
 
 
 def test_two_runs_give_the_same_bytes(turn, plan):
