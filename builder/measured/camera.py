@@ -15,9 +15,11 @@ import cv2
 import numpy as np
 
 from builder.measured.abreast import abreast
-from builder.measured.follow import LEVELS, Template, banded, reduced_mask
+from builder.measured.follow import LEVELS, Template, banded, half_diagonal, reduced_mask
 from builder.measured.light import mad_sigma, quantiles
+from builder.measured.nudges import read_course
 
+OUTLINE_SIGMA_PX = 1.0  # at the corner, of one frame: what several together then know by half or better
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 
@@ -108,7 +110,46 @@ def measure_camera(luma: np.ndarray) -> Camera:
         if reach_px > 0.5:
             alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma, motion, strict=True)])
             still = still_parts(alike, often=0.08, reach_px=reach_px)
-    return camera
+    return _held_by_outlines(camera, luma) if camera.seen.min() < 3 else camera
+
+
+def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
+    """The movement once more, held by outlines that stay as they turn as well: before a plain sheet there is little else.
+
+    They tell the weakest direction hardly well enough for one frame; but a stand stays where it is between bumps, so
+    there the frames tell it together. The camera as it was, where no more is seen then.
+    """
+    shape = luma.shape[1:]
+    radius, told, run = half_diagonal(shape), camera, slice(0)
+    for _ in range(2):
+        cuts = _cuts(told.motion, radius)
+        longest = int(np.argmax(np.diff(cuts)))
+        run = slice(cuts[longest], cuts[longest + 1])
+        told = told.seen_from(np.median(told.motion[run], axis=0))
+        alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma[run], told.motion[run], strict=True)])
+        template = Template.of(
+            quantiles(alike, (0.5,))[0], alike, told.still, LEVELS[1:], outlines=True, worst_px=OUTLINE_SIGMA_PX
+        )
+        if template is None:
+            return camera
+        found = _follow_all(template, luma, told.motion)
+        told = Camera(*(np.array(column) for column in zip(*found, strict=True)), told.still)
+    if told.seen.sum() <= camera.seen.sum():
+        return camera
+    places, weakest = told.motion * [1, 1, radius], template.weakest
+    along, cuts = places @ weakest, _cuts(told.motion, radius)
+    for start, end in zip(cuts, cuts[1:]):
+        sure = told.seen[start:end] == 3
+        if sure.any():
+            places[start:end] += np.outer(np.median(along[start:end][sure]) - along[start:end], weakest)
+    return Camera(places / [1, 1, radius], told.sigma_px, told.seen, told.still)
+
+
+def _cuts(motion: np.ndarray, radius: float) -> list[int]:
+    """Where a run of frames between two nudges begins, and the end."""
+    nudges = read_course(motion, radius, 1.0).nudges
+    cuts = {frame for nudge in nudges for frame in ([nudge.frame] if nudge.lasting else [nudge.frame, nudge.frame + 1])}
+    return sorted({0, *cuts, len(motion)})
 
 
 def _follow_all(template: "Template", luma: np.ndarray, starts: np.ndarray | None) -> list[tuple]:

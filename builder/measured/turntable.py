@@ -89,12 +89,14 @@ def measure_turn(
     focal_px: float | None = None,
     sharp: Sequence[bool] | None = None,
     repeats: Collection[int] = (),
+    unseen_px: Sequence[float] | None = None,
 ) -> TurnFit:
     """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
 
     to_reference: 2 × 3 for each, from its pixels to the spin's reference; none: the camera stood still.
     foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
     pixels, if known. sharp: False marks frames to distrust. repeats: frames that are known to be the same as the one before.
+    unseen_px: (n,) by how much each to_reference may be off against the one before (the first: the last); none: by nothing.
     """
     cv2.setNumThreads(1)
     count = len(pictures)
@@ -127,7 +129,8 @@ def measure_turn(
         )
         guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
     found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
-    return _turn_fit(found, links, astray, start.sign, closed, still)
+    unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
+    return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
 
 
 def _between(angles: np.ndarray, stride: int, count: int, whole: float, step: float) -> np.ndarray:
@@ -262,11 +265,16 @@ def _wanted(links: list[Link], order: list[int], shifts: np.ndarray, closed: boo
     return wanted - wanted[0]
 
 
-def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int]) -> TurnFit:
+def _turn_fit(
+    found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int], unseen_px: np.ndarray
+) -> TurnFit:
     count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
-    sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
+    sigma, unsure = (
+        _step_sigma(found, links, steps, closed, unseen_px),
+        [link.frame for link in links if link.doubt > DOUBTFUL],
+    )
     sure = np.setdiff1d([link.frame for link in links], unsure)
     level = disc_level(found)
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
@@ -310,12 +318,12 @@ def disc_level(found: Fit) -> float:
     return float(np.median(heights[(slices == first) | (slices == first + 1)]))
 
 
-def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) -> np.ndarray:
+def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool, unseen_px: np.ndarray) -> np.ndarray:
     """Degrees (n,). What a step in doubt could be instead counts by its chance; for the others `step_rivals` says it."""
     before = np.roll(np.arange(len(found.angles)), 1)
     formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
     sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
-    common = np.degrees(STEADY_PX / (found.camera.focal_px * max(typical_radius(found), 0.02)))
+    common = np.degrees(np.hypot(STEADY_PX, unseen_px) / (found.camera.focal_px * max(typical_radius(found), 0.02)))
     sigma = np.hypot(sigma, common)
     if not closed:
         sigma = np.hypot(sigma, SCALE * np.abs(steps))
