@@ -219,3 +219,25 @@ def test_a_skip_that_could_be_an_ordinary_step_isnt_claimed():
     assert not judge_steps(steps, sigma, True, rivals).skips
     rivals[7] = ((43.2, 0.10),)  # or even two marks: a skip either way
     assert [f for f, *_ in judge_steps(steps, sigma, True, rivals).skips] == [7]
+
+
+def test_a_repeat_isnt_pulled_to_the_next_mark():
+    """Marks lie a step apart and the body has no print: a repeat fits a whole step as well, by its marks alone."""
+    scene = Scene(shape="jar", texture="speckled", marks=30, seed=4)
+    angles = uneven_angles(30, seed=4, repeated=(8,))
+    _, pictures = spin(angles, -1, scene)
+    found = measure_turn(pictures)
+    assert abs(found.steps_deg[8]) < 0.5
+    assert found.sigma_deg is None or np.abs(np.array(found.steps_deg) - steps_of(angles)).max() < 2.5
+
+
+def test_what_holds_by_little_and_what_moved_unseen_is_doubted():
+    _, pictures = spin(uneven_angles(16, seed=5), 1, Scene(seed=5))
+    sure = measure_turn(pictures)
+    unseen = [0.0] * 16
+    unseen[6] = unseen[0] = 5.0
+    unsure = measure_turn(pictures, unseen_px=unseen)
+    more = np.array(unsure.step_sigma_deg) - np.array(sure.step_sigma_deg)
+    assert unsure.steps_deg == sure.steps_deg
+    assert set(np.flatnonzero(more > 0.5).tolist()) == {0, 6}
+    assert np.allclose(np.delete(more, [0, 6]), 0)

@@ -20,6 +20,7 @@ from builder.measured.light import mad_sigma, quantiles
 from builder.measured.nudges import read_course
 
 OUTLINE_SIGMA_PX = 1.0  # at the corner, of one frame: what several together then know by half or better
+TOGETHER = 3  # frames; of fewer, the median is one frame's word
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 
@@ -116,15 +117,16 @@ def measure_camera(luma: np.ndarray) -> Camera:
 def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
     """The movement once more, held by outlines that stay as they turn as well: before a plain sheet there is little else.
 
-    They tell the weakest direction hardly well enough for one frame; but a stand stays where it is between bumps, so
-    there the frames tell it together. The camera as it was, where no more is seen then.
+    They tell the weakest direction too badly for one frame: marks on a rim that stop a little off their places pull at
+    it. But a stand stays where it is between the bumps that show in the other directions, and there frames tell it
+    together. The camera as it was, where no more is seen then.
     """
     shape = luma.shape[1:]
-    radius, told, run = half_diagonal(shape), camera, slice(0)
+    radius, told = half_diagonal(shape), camera
+    cuts = _cuts(camera.motion, radius)
+    longest = int(np.argmax(np.diff(cuts)))
+    run = slice(cuts[longest], cuts[longest + 1])
     for _ in range(2):
-        cuts = _cuts(told.motion, radius)
-        longest = int(np.argmax(np.diff(cuts)))
-        run = slice(cuts[longest], cuts[longest + 1])
         told = told.seen_from(np.median(told.motion[run], axis=0))
         alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma[run], told.motion[run], strict=True)])
         template = Template.of(
@@ -132,17 +134,19 @@ def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
         )
         if template is None:
             return camera
-        found = _follow_all(template, luma, told.motion)
-        told = Camera(*(np.array(column) for column in zip(*found, strict=True)), told.still)
-    if told.seen.sum() <= camera.seen.sum():
-        return camera
-    places, weakest = told.motion * [1, 1, radius], template.weakest
-    along, cuts = places @ weakest, _cuts(told.motion, radius)
-    for start, end in zip(cuts, cuts[1:]):
-        sure = told.seen[start:end] == 3
-        if sure.any():
-            places[start:end] += np.outer(np.median(along[start:end][sure]) - along[start:end], weakest)
-    return Camera(places / [1, 1, radius], told.sigma_px, told.seen, told.still)
+        motion, sigma, seen = (np.array(c) for c in zip(*_follow_all(template, luma, told.motion), strict=True))
+        places, weakest = motion * [1, 1, radius], template.weakest
+        along = places @ weakest
+        for start, end in zip(cuts, cuts[1:]):
+            sure = seen[start:end] == 3
+            if sure.sum() >= TOGETHER:
+                common = np.median(along[start:end][sure])
+            else:  # one frame's word: as before
+                common = np.median(told.motion[start:end] * [1, 1, radius] @ weakest)
+                seen[start:end] = np.minimum(seen[start:end], 2)
+            places[start:end] += np.outer(common - along[start:end], weakest)
+        told = Camera(places / [1, 1, radius], sigma, seen, told.still)
+    return told if told.seen.sum() > camera.seen.sum() else camera
 
 
 def _cuts(motion: np.ndarray, radius: float) -> list[int]:

@@ -160,7 +160,7 @@ def outlines_of(picture: np.ndarray, frames: Sequence[np.ndarray], noise: float)
     alike = np.zeros(picture.shape)
     for frame in frames:
         its_across, its_down = _slopes(frame)
-        alike += np.hypot(its_across - across, its_down - down) < slope / 2
+        alike += np.hypot(its_across - across, its_down - down) < slope / 4
     return (alike >= USUALLY * len(frames)) & (slope > 2 * CLEAR * noise / np.sqrt(2))
 
 

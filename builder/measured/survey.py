@@ -100,7 +100,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     repeats = find_repeats(backdrop.pictures, turning.shares)
     give_back()
-    turn = _judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats))
+    turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats))
     give_back()
     tape = _tape(copies, camera)
     turn = with_tape(turn, tape, closed)
@@ -174,7 +174,7 @@ def _evened_luma(pictures: Sequence[np.ndarray], exposure: Exposure) -> np.ndarr
     return np.stack(abreast(evened, range(len(pictures))))
 
 
-def _judged(turn: TurnFit) -> TurnFit:
+def judged(turn: TurnFit) -> TurnFit:
     """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
     if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
         return turn

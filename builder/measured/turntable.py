@@ -9,6 +9,7 @@ look at each step with the points so placed (`turn_place`), and all steps weighe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -18,7 +19,7 @@ import numpy as np
 from builder.measured.abreast import abreast
 from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
-from builder.measured.turn_doubt import SCALE
+from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
@@ -321,12 +322,13 @@ def disc_level(found: Fit) -> float:
 def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool, unseen_px: np.ndarray) -> np.ndarray:
     """Degrees (n,). What a step in doubt could be instead counts by its chance; for the others `step_rivals` says it."""
     before = np.roll(np.arange(len(found.angles)), 1)
-    formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
-    sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
+    squares = [np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance]
+    sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.max(squares, axis=0), 0.0)))
+    sigma = np.hypot(sigma, _unheld(links, len(steps)) * np.abs(np.median(steps)))
     common = np.degrees(np.hypot(STEADY_PX, unseen_px) / (found.camera.focal_px * max(typical_radius(found), 0.02)))
     sigma = np.hypot(sigma, common)
-    if not closed:
-        sigma = np.hypot(sigma, SCALE * np.abs(steps))
+    # A closed turn's sum is known; of a scale that errs slowly, from side to side, about half is left
+    sigma = np.hypot(sigma, (SCALE / 2 if closed else SCALE) * np.abs(steps))
     other = np.zeros(len(steps))
     for link in links[1 if closed else 0 :]:
         if link.doubt > DOUBTFUL:
@@ -339,6 +341,18 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool, 
         if seam.doubt > DOUBTFUL:
             other[seam.frame] = other.sum() + max(share, (SCALE * (360.0 - steps[seam.frame])) ** 2)
     return np.sqrt(sigma**2 + other)
+
+
+def _unheld(links: Sequence[Link], count: int) -> np.ndarray:
+    """(n,) usual steps: by how much each is off on average for want of anything distinct to hold it by.
+
+    Gloss that stays and faint grain hold a frame as well, and not where it belongs: as likely as it is that nothing else
+    does, the frame is where a hand may have stopped instead. (The mean, not the root of the mean square: most are right.)
+    """
+    chance = np.zeros(count)
+    for link in links:
+        chance[link.frame] = 0.5 * math.erfc(link.frame_z / math.sqrt(2))
+    return BY_HAND * np.hypot(chance, np.roll(chance, 1))
 
 
 def _rivals(link: Link) -> list[tuple[float, float]]:
