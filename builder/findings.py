@@ -192,8 +192,9 @@ class Wording:
 
     def bumped(
         self, index: int, moved_px: tuple[float, float], roll_deg: float, size_px: float, limit_px: float,
-        *, lasting: bool, severity: Severity,
+        *, lasting: bool, severity: Severity, about: bool = False,
     ) -> Finding:  # fmt: skip
+        """about: too little stands still to see all of the movement."""
         how = f"{_direction(*moved_px)}{f', rolled {roll_deg:+.2f}°' if abs(roll_deg) >= 0.05 else ''}"
         if lasting:
             message = f"The camera was bumped before {self.frame(index)} and stayed there: {how}."
@@ -201,6 +202,9 @@ class Wording:
         else:
             message = f"The camera shook at {self.frame(index)}: {how}, then back."
             advice = "Finish lines it up. If it is blurred as well, shoot it again."
+        if about:
+            message += " That is about it, for little in the picture stands still to see it by."
+            advice += " Something with an upright edge at the side of the picture, outside the crop, gives it a hold next time."
         return Finding("bumped", (index,), severity, size_px, limit_px, message, advice)
 
     def unsteady(self, indices: Sequence[int], size_px: float, limit_px: float) -> Finding:

@@ -8,7 +8,7 @@ import pytest
 from skimage.registration import phase_cross_correlation
 
 from builder.measured.camera import measure_camera, motion_matrix, still_parts
-from builder.measured.nudges import read_course
+from builder.measured.nudges import read_course, unseen_moves
 
 HEIGHT, WIDTH = 300, 400
 
@@ -70,6 +70,60 @@ def test_two_bumps_and_a_shake():
     assert [(nudge.frame, nudge.lasting) for nudge in course.nudges] == [(8, True), (14, False), (20, True)]
     found = camera.seen_from(course.home).motion * [1, 1, np.degrees(1)]
     assert np.abs(found - motions)[:, :2].max() < 0.3
+
+
+def disc_before_a_sheet(motions: np.ndarray, *, seed: int = 0, marks: int = 30) -> np.ndarray:
+    """uint8 (n, h, w): a disc with marks on its rim turns by one of them and stops by hand, before nothing at all."""
+    rng = np.random.default_rng(seed)
+    stops = np.arange(len(motions)) * 360 / marks + rng.normal(0, 1.0, len(motions))
+    y, x = np.mgrid[: 2 * HEIGHT, : 2 * WIDTH].astype(np.float32) / 2
+    out = np.hypot((x - 200) / 150, (y - 190) / 60)
+    round_ = np.degrees(np.arctan2((y - 190) / 60, (x - 200) / 150))
+    frames = []
+    for stop, (dx, dy, roll) in zip(stops, motions, strict=True):
+        picture = np.where(out < 1, 200.0, 150.0)
+        at = (round_ - stop) % (360 / marks)
+        picture[(at < 1.5) & (out > 0.93) & (out < 1.0)] = 60
+        side = np.abs(x - 200) < 20 + 40 * abs(np.cos(np.radians(stop)))
+        picture[side & (np.abs(y - 110) < 70)] = 40 + 60 * np.sin(np.radians(2 * stop)) ** 2
+        small = cv2.resize(
+            cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.2), (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA
+        )
+        matrix = motion_matrix((dx, dy, np.radians(roll)), small.shape)
+        moved = cv2.warpAffine(small, matrix, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        frames.append(np.clip(moved + rng.normal(0, 1.0, moved.shape), 0, 255).astype(np.uint8))
+    return np.stack(frames)
+
+
+@pytest.mark.parametrize(("seed", "at", "moved"), [(0, 20, (-3.5, 2.5, 0.3)), (1, 9, (4.0, 0.0, -0.4))])
+def test_a_bump_before_a_plain_sheet_is_held_by_the_rim(seed, at, moved):
+    motions = np.zeros((24, 3))
+    motions[at:] = moved
+    camera = measure_camera(disc_before_a_sheet(motions, seed=seed))
+    course = read_course(camera.motion, np.hypot(HEIGHT, WIDTH) / 2, 0.5)
+    assert [(nudge.frame, nudge.lasting) for nudge in course.nudges] == [(at, True)]
+    found = camera.seen_from(course.home).motion * [1, 1, np.degrees(1)]
+    assert np.abs(found - motions)[:, :2].max() < 0.25
+    assert np.abs(found - motions)[:, 2].max() < 0.1
+    assert not unseen_moves(course, camera.seen).any()
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_a_disc_that_stops_off_its_marks_is_no_movement(seed):
+    camera = measure_camera(disc_before_a_sheet(np.zeros((24, 3)), seed=seed))
+    assert np.abs(camera.motion[:, :2]).max() < 0.25
+    assert not read_course(camera.motion, 250.0, 0.5).nudges
+
+
+def test_what_isnt_seen_of_a_bump_is_as_likely_to_be_as_large():
+    motion = np.zeros((10, 3))
+    motion[6:, 1] = 4.0
+    course = read_course(motion, 250.0, 0.5)
+    seen = np.full(10, 2)
+    assert unseen_moves(course, np.full(10, 3)).tolist() == [0.0] * 10
+    moves = unseen_moves(course, seen)
+    assert moves[6] == moves[0] == pytest.approx(4.0 / np.sqrt(2))  # and back again over the seam
+    assert np.count_nonzero(moves) == 2
 
 
 def test_a_subject_that_turns_is_no_movement():

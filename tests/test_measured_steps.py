@@ -97,3 +97,12 @@ def test_no_repeats_where_every_frame_looks_alike():
     assert find_repeats(pictures, shares) == ()
     assert find_repeats(pictures, np.zeros_like(shares)) == ()
     assert find_repeats(pictures[:2], shares) == ()
+
+
+def test_a_step_measured_as_a_skip_is_worth_a_look_even_if_an_ordinary_one_is_likelier():
+    steps, rivals = np.full(24, 14.4), [()] * 24
+    steps[7], rivals[7] = 28.8, ((14.4, 0.7),)
+    found = judge_steps(steps, np.full(24, 0.1), True, rivals)
+    assert not found.skips and not found.likely_skips and [one[:2] for one in found.possible_skips] == [(7, 28.8)]
+    rivals[7] = ((14.4, 0.9),)
+    assert not judge_steps(steps, np.full(24, 0.1), True, rivals).possible_skips

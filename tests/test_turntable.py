@@ -11,6 +11,7 @@ from builder.measured.turn_doubt import contest_z, log_odds, log_prior, ring_z, 
 from builder.measured.turn_edges import edge_points
 from builder.measured.turn_features import make_shot
 from builder.measured.turntable import TurnFit, measure_turn, turning_order
+from tests.bench.steps import by_chance
 from tests.studio import StudioTable
 from tests.turntable import Scene, Turntable, uneven_angles
 
@@ -219,3 +220,23 @@ def test_a_skip_that_could_be_an_ordinary_step_isnt_claimed():
     assert not judge_steps(steps, sigma, True, rivals).skips
     rivals[7] = ((43.2, 0.10),)  # or even two marks: a skip either way
     assert [f for f, *_ in judge_steps(steps, sigma, True, rivals).skips] == [7]
+
+
+def test_a_repeat_isnt_pulled_to_the_next_mark():
+    """A turn that was wrong by a mark at the repeat, and all other steps by its share: a first fit let go of the repeat."""
+    case = by_chance(4)
+    found = measure_turn(case.pictures())
+    assert case.repeated == (8,) and abs(found.steps_deg[8]) < 0.5
+    assert found.sigma_deg is not None and np.abs(np.array(found.steps_deg) - steps_of(case.angles)).max() < 1.25
+
+
+def test_what_may_have_moved_unseen_is_doubted():
+    _, pictures = spin(uneven_angles(16, seed=5), 1, Scene(seed=5))
+    sure = measure_turn(pictures)
+    unseen = [0.0] * 16
+    unseen[6] = unseen[0] = 5.0
+    unsure = measure_turn(pictures, unseen_px=unseen)
+    more = np.array(unsure.step_sigma_deg) - np.array(sure.step_sigma_deg)
+    assert unsure.steps_deg == sure.steps_deg
+    assert set(np.flatnonzero(more > 0.5).tolist()) == {0, 6}
+    assert np.allclose(np.delete(more, [0, 6]), 0)

@@ -15,9 +15,12 @@ import cv2
 import numpy as np
 
 from builder.measured.abreast import abreast
-from builder.measured.follow import LEVELS, Template, banded, reduced_mask
+from builder.measured.follow import LEVELS, Template, banded, half_diagonal, reduced_mask
 from builder.measured.light import mad_sigma, quantiles
+from builder.measured.nudges import read_course
 
+OUTLINE_SIGMA_PX = 1.0  # at the corner, of one frame: what several together then know by half or better
+TOGETHER = 3  # frames; of fewer, the median is one frame's word
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 
@@ -108,7 +111,49 @@ def measure_camera(luma: np.ndarray) -> Camera:
         if reach_px > 0.5:
             alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma, motion, strict=True)])
             still = still_parts(alike, often=0.08, reach_px=reach_px)
-    return camera
+    return _held_by_outlines(camera, luma) if camera.seen.min() < 3 else camera
+
+
+def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
+    """The movement once more, held by outlines that stay as they turn as well: before a plain sheet there is little else.
+
+    They tell the weakest direction too badly for one frame: marks on a rim that stop a little off their places pull at
+    it. But a stand stays where it is between the bumps that show in the other directions, and there frames tell it
+    together. The camera as it was, where no more is seen then.
+    """
+    shape = luma.shape[1:]
+    radius, told = half_diagonal(shape), camera
+    cuts = _cuts(camera.motion, radius)
+    longest = int(np.argmax(np.diff(cuts)))
+    run = slice(cuts[longest], cuts[longest + 1])
+    for _ in range(2):
+        told = told.seen_from(np.median(told.motion[run], axis=0))
+        alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma[run], told.motion[run], strict=True)])
+        template = Template.of(
+            quantiles(alike, (0.5,))[0], alike, told.still, LEVELS[1:], outlines=True, worst_px=OUTLINE_SIGMA_PX
+        )
+        if template is None:
+            return camera
+        motion, sigma, seen = (np.array(c) for c in zip(*_follow_all(template, luma, told.motion), strict=True))
+        places, weakest = motion * [1, 1, radius], template.weakest
+        along = places @ weakest
+        for start, end in zip(cuts, cuts[1:]):
+            sure = seen[start:end] == 3
+            if sure.sum() >= TOGETHER:
+                common = np.median(along[start:end][sure])
+            else:  # one frame's word: as before
+                common = np.median(told.motion[start:end] * [1, 1, radius] @ weakest)
+                seen[start:end] = np.minimum(seen[start:end], 2)
+            places[start:end] += np.outer(common - along[start:end], weakest)
+        told = Camera(places / [1, 1, radius], sigma, seen, told.still)
+    return told if told.seen.sum() > camera.seen.sum() else camera
+
+
+def _cuts(motion: np.ndarray, radius: float) -> list[int]:
+    """Where a run of frames between two nudges begins, and the end."""
+    nudges = read_course(motion, radius, 1.0).nudges
+    cuts = {frame for nudge in nudges for frame in ([nudge.frame] if nudge.lasting else [nudge.frame, nudge.frame + 1])}
+    return sorted({0, *cuts, len(motion)})
 
 
 def _follow_all(template: "Template", luma: np.ndarray, starts: np.ndarray | None) -> list[tuple]:

@@ -20,8 +20,10 @@ CELLS = 24  # points come from a grid this fine along the long side, so that no 
 POINTS_A_CELL = 30
 LEAST_POINTS = 40
 CLEAR = 4.0  # a gradient counts when it is this many times its own noise
-WORST_SIGMA_PX = 0.25  # a direction known less well than this (copy px) counts as not seen
+WORST_SIGMA_PX = 0.25  # of a frame by itself: known less well, a movement is as likely error as any
 CORRELATED = 6.0  # neighbouring pixels share JPEG blocks and lens blur: this many count as one
+USUALLY = 2 / 3  # of the frames; marks a mark's width apart would cover a rim in half of them, and they are wider apart
+REAL = 4.0  # times what slopes of noise alone add up to: a slope must be twice its noise
 TUKEY = 4.685  # 95 % efficiency for normal errors (Holland and Welsch 1977)
 
 
@@ -33,7 +35,8 @@ def half_diagonal(shape: tuple[int, ...]) -> float:
 @dataclass(frozen=True)
 class Level:
     """Points of one reduction. x, y: from the picture's centre, level px; value: band-passed brightness;
-    slope: (n, 3) change of brightness with x, y and roll (roll in units of one px at the corner)."""
+    slope: (n, 3) change of brightness with x, y and roll (roll in units of one px at the corner).
+    slope_noise: variance of a slope that is noise alone."""
 
     reduction: int
     x: np.ndarray
@@ -41,6 +44,7 @@ class Level:
     value: np.ndarray
     slope: np.ndarray
     noise: float
+    slope_noise: float
 
 
 @dataclass(frozen=True)
@@ -51,12 +55,23 @@ class Template:
     shape: tuple[int, int]
     coarse: np.ndarray  # band-passed, for the first search
     coarse_still: np.ndarray
+    worst_px: float = WORST_SIGMA_PX  # a direction known less well than this (copy px) counts as not seen
 
     @classmethod
     def of(
-        cls, reference: np.ndarray, frames: np.ndarray, still: np.ndarray, reductions: Sequence[int]
+        cls,
+        reference: np.ndarray,
+        frames: np.ndarray,
+        still: np.ndarray,
+        reductions: Sequence[int],
+        *,
+        outlines: bool = False,
+        worst_px: float = WORST_SIGMA_PX,
     ) -> "Template | None":
-        """None: too little to hold on to."""
+        """None: too little to hold on to.
+
+        outlines: with the edges that stay where they are while what they belong to turns (`outlines_of`).
+        """
         sample = frames[:: max(1, len(frames) // 5)]
         levels = []
         for reduction in reductions:
@@ -67,13 +82,17 @@ class Template:
                 continue
             # half the picture has hardly any gradient, so the median of differences is noise
             noise = max(0.05, float(np.median([mad_sigma((banded(f, reduction) - picture)[mask]) for f in sample])))
-            level = _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction)
+            if outlines:
+                mask |= outlines_of(picture, [banded(frame, reduction) for frame in frames], noise)
+            # of a median of so many (Kenney and Keeping 1962: pi / 2 times the mean's), stored in whole levels
+            own = np.pi / 2 * noise**2 / max(1, len(frames)) + 1 / 12 / reduction**2
+            level = _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction, own / 2)
             if level is not None:
                 levels.append(level)
         if not levels:
             return None
         coarsest = min(LEVELS[0], max(1, min(still.shape) // 24))
-        return cls(tuple(levels), still.shape, banded(reference, coarsest), reduced_mask(still, coarsest))
+        return cls(tuple(levels), still.shape, banded(reference, coarsest), reduced_mask(still, coarsest), worst_px)
 
     def follow(self, frame: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, float, int, float]:
         """Motion (x, y, roll) of a frame, its expected error at the corners (px), directions seen (0 to 3), misfit."""
@@ -82,9 +101,15 @@ class Template:
         sigma, seen, misfit = np.inf, 0, np.inf
         for level in self.levels:
             at = level.reduction
-            found, sigma, seen, misfit = _refine(level, banded(frame, at), motion / at, radius / at)
+            found, sigma, seen, misfit = _refine(level, banded(frame, at), motion / at, radius / at, self.worst_px)
             motion, sigma = found * at, sigma * at
         return motion / [1, 1, radius], sigma, seen, misfit
+
+    @property
+    def weakest(self) -> np.ndarray:
+        """(3,) the direction of motion (px, roll at the corner) that is seen least, unit length."""
+        slope = self.levels[-1].slope
+        return np.linalg.eigh(slope.T @ slope)[1][:, 0]
 
     def first_guess(self, frame: np.ndarray) -> tuple[float, float]:
         """Whole-pixel shift that fits the coarse still parts best, where that is clearly better than none."""
@@ -123,9 +148,31 @@ def reduced_mask(mask: np.ndarray, reduction: int) -> np.ndarray:
     return cv2.erode(small.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0) > 0
 
 
-def _level(picture: np.ndarray, mask: np.ndarray, noise: float, reduction: int, radius: float) -> Level | None:
+def outlines_of(picture: np.ndarray, frames: Sequence[np.ndarray], noise: float) -> np.ndarray:
+    """bool (h, w): clear edges that are where they are in most of the frames, though other things pass over them.
+
+    The rim of a disc and the side of a round pot stay when they turn; rim marks and a handle pass. A mark that comes
+    back to the same place whenever the disc is turned on by one doesn't come back exactly, and is told by that.
+    picture: the frames' median; all band-passed, float32 (h, w).
+    """
+    across, down = _slopes(picture)
+    slope = np.hypot(across, down)
+    alike = np.zeros(picture.shape)
+    for frame in frames:
+        its_across, its_down = _slopes(frame)
+        alike += np.hypot(its_across - across, its_down - down) < slope / 4
+    return (alike >= USUALLY * len(frames)) & (slope > 2 * CLEAR * noise / np.sqrt(2))
+
+
+def _slopes(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     across = cv2.filter2D(picture, -1, np.array([[-0.5, 0, 0.5]], np.float32))
-    down = cv2.filter2D(picture, -1, np.array([[-0.5], [0], [0.5]], np.float32))
+    return across, cv2.filter2D(picture, -1, np.array([[-0.5], [0], [0.5]], np.float32))
+
+
+def _level(
+    picture: np.ndarray, mask: np.ndarray, noise: float, reduction: int, radius: float, slope_noise: float
+) -> Level | None:
+    across, down = _slopes(picture)
     strength = np.hypot(across, down)
     rows, columns = _spread_points(np.where(mask, strength, 0), CLEAR * noise / np.sqrt(2))
     if len(rows) < LEAST_POINTS:
@@ -134,7 +181,7 @@ def _level(picture: np.ndarray, mask: np.ndarray, noise: float, reduction: int, 
     x, y = columns - (width - 1) / 2, rows - (height - 1) / 2
     gx, gy = across[rows, columns], down[rows, columns]
     slope = np.stack([gx, gy, (gy * x - gx * y) / radius], axis=1).astype(float)
-    return Level(reduction, x, y, picture[rows, columns].astype(float), slope, noise)
+    return Level(reduction, x, y, picture[rows, columns].astype(float), slope, noise, slope_noise)
 
 
 def _spread_points(strength: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
@@ -151,7 +198,7 @@ def _spread_points(strength: np.ndarray, least: float) -> tuple[np.ndarray, np.n
 
 
 def _refine(
-    level: Level, picture: np.ndarray, motion: np.ndarray, radius: float
+    level: Level, picture: np.ndarray, motion: np.ndarray, radius: float, worst_px: float
 ) -> tuple[np.ndarray, float, int, float]:
     """One level's least squares. motion in level px (roll times radius).
 
@@ -172,7 +219,7 @@ def _refine(
             picture, at_x.astype(np.float32)[None], at_y.astype(np.float32)[None], cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )[0].astype(float)  # fmt: skip
-        fit = _robust_fit(level, found, inside)
+        fit = _robust_fit(level, found, inside, worst_px)
         motion = motion - fit.step
         if np.abs(fit.step).max() < 0.003:
             break
@@ -194,7 +241,7 @@ class _Fit:
     misfit: float
 
 
-def _robust_fit(level: Level, found: np.ndarray, inside: np.ndarray) -> _Fit:
+def _robust_fit(level: Level, found: np.ndarray, inside: np.ndarray, worst_px: float) -> _Fit:
     """Least squares for x, y, roll beside a free contrast, by Tukey's weights."""
     contrast = float(found @ level.value / max(level.value @ level.value, 1e-9))
     contrast = min(max(contrast, 0.5), 2.0)
@@ -205,10 +252,11 @@ def _robust_fit(level: Level, found: np.ndarray, inside: np.ndarray) -> _Fit:
     normal, right = weighted @ level.slope, weighted @ error
     strength, axes = np.linalg.eigh(normal)
     spread = np.sqrt(CORRELATED / np.maximum(strength, 1e-12))
-    enough = np.count_nonzero(weight) >= LEAST_POINTS
-    open_ = enough & (level.noise * spread * level.reduction < WORST_SIGMA_PX)
+    # an edge's slope along itself is noise, squared and added up over many points: that tells nothing
+    enough = (np.count_nonzero(weight) >= LEAST_POINTS) & (strength > REAL * level.slope_noise * weight.sum())
+    open_ = enough & (level.noise * spread * level.reduction < worst_px)
     step = axes[:, open_] @ ((axes[:, open_].T @ right) / strength[open_]) if open_.any() else np.zeros(3)
     held = np.minimum(np.abs(error), 8 * level.noise) * inside
     misfit = float((held**2).sum() / max(1, inside.sum()))
-    clear = enough & (scale * spread * level.reduction < WORST_SIGMA_PX)
+    clear = enough & (scale * spread * level.reduction < worst_px)
     return _Fit(np.clip(step, -4, 4), axes, scale * spread, clear, misfit)

@@ -8,6 +8,7 @@ import numpy as np
 
 from builder.findings import Wording
 from builder.measured.exposure import flicker_and_drift
+from builder.measured.nudges import unseen_moves
 from builder.measured.obstruction import FEWEST_TO_COMPARE
 from builder.measured.sharpness import HALF_WIDTH_PX
 from builder.measured.steps import REPEAT_STEPS, SKIP_STEPS, Steps, judge_steps, look_alike
@@ -113,6 +114,7 @@ def _camera(survey: Survey, words: Wording) -> list[Finding]:
         worst = max(nudge.size_px for nudge in course.nudges) * scale
         return [words.unsteady(frames, worst, course.limit_px * scale)]
     found = []
+    unseen = unseen_moves(course, survey.camera.seen)
     soft = set(np.nonzero(survey.sharpness.blurred)[0].tolist()) | set(survey.obstruction.frames)
     for nudge in course.nudges:
         if not nudge.lasting and nudge.frame in soft:
@@ -123,7 +125,7 @@ def _camera(survey: Survey, words: Wording) -> list[Finding]:
         found.append(
             words.bumped(
                 copies.places[nudge.frame], moved, float(np.degrees(nudge.moved[2])), nudge.size_px * scale,
-                course.limit_px * scale, lasting=nudge.lasting, severity=severity,
+                course.limit_px * scale, lasting=nudge.lasting, severity=severity, about=bool(unseen[nudge.frame] > 0),
             )
         )  # fmt: skip
     return found

@@ -60,5 +60,30 @@ def read_course(motion: np.ndarray, radius: float, visible_px: float) -> Course:
     return Course(tuple(nudges), home, limit)
 
 
+def unseen_moves(course: Course, seen: np.ndarray) -> np.ndarray:
+    """(n,) px by which each frame may have moved from the one before (the first: from the last) and it didn't show: a
+    standard error. Where a nudge's three directions aren't all seen, the others are as likely to be as large.
+
+    seen: (n,) directions seen in each frame, as of `Camera`.
+    """
+    count, moves = len(seen), np.zeros(len(seen))
+    cuts = sorted({0, count, *(nudge.frame for nudge in course.nudges), *_ends(course)})
+    blind = {start: seen[start:end].max(initial=0) < 3 for start, end in zip(cuts, cuts[1:])}
+    for nudge in course.nudges:
+        before = max(cut for cut in cuts if cut < nudge.frame) if nudge.frame else 0
+        if not (blind[before] or blind[nudge.frame]):
+            continue
+        size = nudge.size_px / np.sqrt(max(1, int(seen[nudge.frame])))
+        back = 0 if nudge.lasting else (nudge.frame + 1) % count
+        for frame in (nudge.frame, back):
+            moves[frame] = np.hypot(moves[frame], size)
+    return moves
+
+
+def _ends(course: Course) -> list[int]:
+    """The frames after a single shake."""
+    return [nudge.frame + 1 for nudge in course.nudges if not nudge.lasting]
+
+
 def _size(moved: np.ndarray) -> float:
     return float(np.hypot(moved[0], moved[1]) + abs(moved[2]))

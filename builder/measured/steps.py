@@ -24,8 +24,8 @@ REPEAT_STEPS, SKIP_STEPS = 0.25, 1.5  # of the usual step: less repeats the fram
 class Steps:
     """duplicates: (frame, measured, limit). skips: (frame after, turn, limit). Degrees throughout.
 
-    likely_skips: as skips, of which it isn't sure that they are no ordinary steps; possible_skips: ordinary steps, with
-    the turn that a skip would make them. regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
+    likely_skips: as skips, of which it isn't sure that they are no ordinary steps; possible_skips: likelier
+    ordinary steps, with the turn that a skip would make them. regular: the frames that are neither. usual: the step most frames make. sigma: scatter of the steps round it, duplicates and skips left out.
     seam: turn from the last frame to the first, None for a part turn or an unseen seam.
     """
 
@@ -68,6 +68,8 @@ def judge_steps(
                 skips.append((frame, float(step), float(most)))
             elif others and ordinary < LIKELIER:
                 likely.append((frame, float(step), float(most)))
+            elif others and 1.0 - ordinary >= POSSIBLE:
+                possible.append((frame, float(step), float(most)))
         else:
             longer = [(chance, turn) for turn, chance in others if turn > most]
             if sum(chance for chance, _ in longer) >= POSSIBLE:

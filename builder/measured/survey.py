@@ -19,7 +19,7 @@ from builder.measured.disc import Disc, find_disc
 from builder.measured.exposure import Exposure, measure_exposure
 from builder.measured.light import gain_table
 from builder.measured.neutral import Neutral, measure_neutral
-from builder.measured.nudges import Course, read_course
+from builder.measured.nudges import Course, read_course, unseen_moves
 from builder.measured.obstruction import Foreground, Obstruction, measure_foreground, measure_obstruction
 from builder.measured.place import Axis, Turning, measure_axis, measure_turning
 from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
@@ -100,7 +100,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     repeats = find_repeats(backdrop.pictures, turning.shares)
     give_back()
-    turn = _judged(_turn(copies, camera, turning, closed, ~sharpness.blurred, repeats))
+    turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats))
     give_back()
     tape = _tape(copies, camera)
     turn = with_tape(turn, tape, closed)
@@ -174,7 +174,7 @@ def _evened_luma(pictures: Sequence[np.ndarray], exposure: Exposure) -> np.ndarr
     return np.stack(abreast(evened, range(len(pictures))))
 
 
-def _judged(turn: TurnFit) -> TurnFit:
+def judged(turn: TurnFit) -> TurnFit:
     """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
     if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
         return turn
@@ -215,7 +215,13 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
 
 
 def _turn(
-    copies: Copies, camera: Camera, turning: Turning, closed: bool, sharp: np.ndarray, repeats: tuple[int, ...]
+    copies: Copies,
+    camera: Camera,
+    course: Course,
+    turning: Turning,
+    closed: bool,
+    sharp: np.ndarray,
+    repeats: tuple[int, ...],
 ) -> TurnFit:
     if turning.box is None:
         return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
@@ -223,6 +229,7 @@ def _turn(
     return measure_turn(
         copies.pictures, to_reference=affines, foreground=turning.shares > 0, closed=closed,
         focal_px=focal_px(copies), sharp=sharp.tolist(), repeats=repeats,
+        unseen_px=unseen_moves(course, camera.seen).tolist(),
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ camera; slopes are exact (`turn_camera.slopes`).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from builder.measured.turn_camera import GLOBALS, Camera, project, slopes, turne
 
 MOST_ROUNDS, LONGEST = 60, 16.0  # along a valley; and by how much a step may be lengthened
 ARRIVED = np.radians(0.01)  # a round that moves no angle by more has come to the valley's bottom
+TIED = np.radians(0.001)  # of a step that is known: more than any points can say against it
 FLOOR_PX = 0.15  # no corner is placed better than this, whatever the residuals say
 
 
@@ -41,7 +43,14 @@ class Prior:
 
     mean: np.ndarray
     sigma: np.ndarray
-    step_sigma: float  # radians: pull of each step to where it starts, for frames that nothing else holds
+    # radians: pull of each step to where it starts, for frames that nothing else holds; one for all, or (n - 1,)
+    step_sigma: float | np.ndarray
+
+    def tied(self, still: Collection[int], count: int) -> "Prior":
+        """With steps to frames that are the same as the one before held where they start."""
+        sigma = np.broadcast_to(self.step_sigma, count - 1).copy()
+        sigma[[frame - 1 for frame in still]] = TIED
+        return replace(self, step_sigma=sigma)
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,6 @@ class Fit:
     tracks: Tracks
     weights: np.ndarray  # (P, K), 1 for a sighting that fits, near 0 for one that doesn't
     scale_px: float  # robust residual a coordinate
-    step_sigma: float
     covariance: tuple[np.ndarray, np.ndarray]  # (n, n) of the angles, radians²: formal, and from scatter between parts
 
 
@@ -120,14 +128,20 @@ def _gathered(parts: _Parts, size: int, which: np.ndarray | slice = slice(None))
 
 
 def _with_prior(
-    matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prior, scale: float, gone: np.ndarray
+    matrix: np.ndarray, rhs: np.ndarray, camera: Camera, prior: Prior, scale: float, gone: np.ndarray, looks: float
 ) -> None:
-    """Adds what is known beforehand; gone (n,): how far the angles are from where they started."""
+    """Adds what is known beforehand; gone (n,): how far the angles are from where they started.
+
+    looks: how often one sighting is counted. A corner is followed from each of the frames it is a corner of into all
+    others, so a place in a picture comes up about as often as a point has sightings; what is known beforehand must then
+    be counted as often, or errors that the sightings share outweigh it.
+    """
     frames = len(gone)
     between = np.diff(np.eye(frames), axis=0)
-    matrix[:frames, :frames] += (scale / prior.step_sigma) ** 2 * between.T @ between
-    rhs[:frames] -= (scale / prior.step_sigma) ** 2 * between.T @ (between @ gone)
-    pull = (scale / prior.sigma) ** 2
+    pulled = between.T * (scale / np.broadcast_to(prior.step_sigma, frames - 1)) ** 2
+    matrix[:frames, :frames] += pulled @ between
+    rhs[:frames] -= pulled @ (between @ gone)
+    pull = looks * (scale / prior.sigma) ** 2
     at = np.arange(frames, frames + GLOBALS)
     matrix[at, at] += pull
     rhs[at] += pull * (prior.mean - camera.vector)
@@ -154,14 +168,15 @@ def fit(
     fixed = np.zeros(size, bool)
     fixed[0] = True
     loose = ~fixed
-    seen_share = max(1.0 - 3.0 / (2.0 * tracks.seen.sum(1).mean()), 0.2)
+    looks = float(tracks.seen.sum(1).mean())
+    seen_share = max(1.0 - 3.0 / (2.0 * looks), 0.2)
     off = residuals(camera, angles, tracks)
     for turn in range(MOST_ROUNDS if valley else rounds):
         weights = _weights(off, tracks.seen, scale)
         cost = _cost(off, tracks.seen, scale)
         parts = _eliminate(camera, angles, tracks, weights, damping)
         matrix, rhs = _gathered(parts, size)
-        _with_prior(matrix, rhs, camera, prior, scale, angles - started)
+        _with_prior(matrix, rhs, camera, prior, scale, angles - started, looks)
         matrix[range(size), range(size)] *= 1 + damping
         matrix[range(size), range(size)] += 1e-9 * np.trace(matrix) / size + 1e-12
         step = np.zeros(size)
@@ -193,7 +208,6 @@ def fit(
         tracks,
         weights,
         scale,
-        prior.step_sigma,
         _covariance(camera, angles, tracks, weights, prior, scale, loose),
     )
 
@@ -236,33 +250,33 @@ def _covariance(
     loose: np.ndarray,
     groups: int = 8,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Delete-a-group jackknife over `groups` slices of height and radius.
+    """Delete-a-group jackknife over `groups` slices of height.
 
-    Points near one another share their errors (one highlight, one printed letter, one picture's
-    noise), so the formal covariance is too hopeful. Whole neighbourhoods are left out in turn
+    Points near one another share their errors (one highlight, one printed letter, one picture's noise), so the formal covariance is too hopeful. Whole neighbourhoods are left out in turn
     instead, in one linear step each, and the spread of the answers is what counts.
     """
     frames = len(angles)
     size = frames + GLOBALS
     parts = _eliminate(camera, angles, tracks, weights, 0.0)
     matrix, rhs = _gathered(parts, size)
-    _with_prior(matrix, rhs, camera, prior, scale, np.zeros(frames))
+    _with_prior(matrix, rhs, camera, prior, scale, np.zeros(frames), float(tracks.seen.sum(1).mean()))
     ridge = 1e-9 * np.trace(matrix) / size + 1e-12
-    kind = (
-        np.argsort(np.argsort(tracks.points[:, 2], kind="stable"), kind="stable") * groups // max(len(tracks.points), 1)
-    )
     whole = matrix[np.ix_(loose, loose)] + ridge * np.eye(int(loose.sum()))
-    formal = np.linalg.inv(whole) * scale**2
-    answers = []
-    for group in range(groups):
-        less, less_rhs = _gathered(parts, size, kind == group)
-        left = whole - less[np.ix_(loose, loose)]
-        left[range(len(left)), range(len(left))] += 1e-6 * np.diag(whole)
-        answers.append(np.linalg.solve(left, (rhs - less_rhs)[loose]))
-    spread = np.array(answers) - np.mean(answers, 0)
-    jack = (groups - 1) / groups * spread.T @ spread
-    full = np.zeros((size, size))
-    full[np.ix_(loose, loose)] = formal
-    jackknifed = np.zeros((size, size))
-    jackknifed[np.ix_(loose, loose)] = jack
-    return full[:frames, :frames], jackknifed[:frames, :frames]
+
+    def of_angles(covariance: np.ndarray) -> np.ndarray:
+        full = np.zeros((size, size))
+        full[np.ix_(loose, loose)] = covariance
+        return full[:frames, :frames]
+
+    def scatter(by: np.ndarray) -> np.ndarray:
+        kind = np.argsort(np.argsort(by, kind="stable"), kind="stable") * groups // max(len(by), 1)
+        answers = []
+        for group in range(groups):
+            less, less_rhs = _gathered(parts, size, kind == group)
+            left = whole - less[np.ix_(loose, loose)]
+            left[range(len(left)), range(len(left))] += 1e-6 * np.diag(whole)
+            answers.append(np.linalg.solve(left, (rhs - less_rhs)[loose]))
+        spread = np.array(answers) - np.mean(answers, 0)
+        return of_angles((groups - 1) / groups * spread.T @ spread)
+
+    return of_angles(np.linalg.inv(whole) * scale**2), scatter(tracks.points[:, 2])

@@ -33,6 +33,7 @@ def first_guess(
 ) -> tuple[Guess, Start]:
     """A turn to start the fit from. moving: pairs of frames that differ; camera: a guess; area: bool (h, w), what turns;
     nominal: the usual step, radians; still: frames the same as the one before."""
+    prior = prior.tied(still, len(shots))  # else marks a step apart pull a repeat to the next of them
     starts = likely_starts(moving, camera, nominal if closed else None, area.shape[1])
     begun = []
     for sign in (1, -1):

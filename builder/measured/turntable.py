@@ -9,6 +9,7 @@ look at each step with the points so placed (`turn_place`), and all steps weighe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -18,7 +19,7 @@ import numpy as np
 from builder.measured.abreast import abreast
 from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
-from builder.measured.turn_doubt import SCALE
+from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, Prior, fit
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
@@ -89,12 +90,14 @@ def measure_turn(
     focal_px: float | None = None,
     sharp: Sequence[bool] | None = None,
     repeats: Collection[int] = (),
+    unseen_px: Sequence[float] | None = None,
 ) -> TurnFit:
     """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
 
     to_reference: 2 × 3 for each, from its pixels to the spin's reference; none: the camera stood still.
     foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
     pixels, if known. sharp: False marks frames to distrust. repeats: frames that are known to be the same as the one before.
+    unseen_px: (n,) by how much each to_reference may be off against the one before (the first: the last); none: by nothing.
     """
     cv2.setNumThreads(1)
     count = len(pictures)
@@ -127,7 +130,8 @@ def measure_turn(
         )
         guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
     found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
-    return _turn_fit(found, links, astray, start.sign, closed, still)
+    unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
+    return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
 
 
 def _between(angles: np.ndarray, stride: int, count: int, whole: float, step: float) -> np.ndarray:
@@ -262,11 +266,16 @@ def _wanted(links: list[Link], order: list[int], shifts: np.ndarray, closed: boo
     return wanted - wanted[0]
 
 
-def _turn_fit(found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int]) -> TurnFit:
+def _turn_fit(
+    found: Fit, links: list[Link], astray: int, sign: int, closed: bool, still: set[int], unseen_px: np.ndarray
+) -> TurnFit:
     count = len(found.angles)
     angles = np.degrees(found.angles) * sign
     steps = np.diff(angles, prepend=angles[-1] - 360.0 if closed else 0.0)
-    sigma, unsure = _step_sigma(found, links, steps, closed), [link.frame for link in links if link.doubt > DOUBTFUL]
+    sigma, unsure = (
+        _step_sigma(found, links, steps, closed, unseen_px),
+        [link.frame for link in links if link.doubt > DOUBTFUL],
+    )
     sure = np.setdiff1d([link.frame for link in links], unsure)
     level = disc_level(found)
     foot, top = project(found.camera, np.array([[0.0, 0.0, level], [0.0, 0.0, level + 0.1]]))
@@ -310,15 +319,16 @@ def disc_level(found: Fit) -> float:
     return float(np.median(heights[(slices == first) | (slices == first + 1)]))
 
 
-def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) -> np.ndarray:
+def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool, unseen_px: np.ndarray) -> np.ndarray:
     """Degrees (n,). What a step in doubt could be instead counts by its chance; for the others `step_rivals` says it."""
     before = np.roll(np.arange(len(found.angles)), 1)
-    formal, scatter = (np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance)
-    sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.maximum(formal, scatter), 0.0)))
-    common = np.degrees(STEADY_PX / (found.camera.focal_px * max(typical_radius(found), 0.02)))
+    squares = [np.diag(c) + np.diag(c)[before] - 2 * c[np.arange(len(c)), before] for c in found.covariance]
+    sigma = SPREAD * np.degrees(np.sqrt(np.maximum(np.max(squares, axis=0), 0.0)))
+    sigma = np.hypot(sigma, _unheld(links, len(steps)) * np.abs(np.median(steps)))
+    common = np.degrees(np.hypot(STEADY_PX, unseen_px) / (found.camera.focal_px * max(typical_radius(found), 0.02)))
     sigma = np.hypot(sigma, common)
-    if not closed:
-        sigma = np.hypot(sigma, SCALE * np.abs(steps))
+    # A closed turn's sum is known; of a scale that errs slowly, from side to side, about half is left
+    sigma = np.hypot(sigma, (SCALE / 2 if closed else SCALE) * np.abs(steps))
     other = np.zeros(len(steps))
     for link in links[1 if closed else 0 :]:
         if link.doubt > DOUBTFUL:
@@ -331,6 +341,18 @@ def _step_sigma(found: Fit, links: list[Link], steps: np.ndarray, closed: bool) 
         if seam.doubt > DOUBTFUL:
             other[seam.frame] = other.sum() + max(share, (SCALE * (360.0 - steps[seam.frame])) ** 2)
     return np.sqrt(sigma**2 + other)
+
+
+def _unheld(links: Sequence[Link], count: int) -> np.ndarray:
+    """(n,) usual steps: by how much each is off on average for want of anything distinct to hold it by.
+
+    Gloss that stays and faint grain hold a frame as well, and not where it belongs: as likely as it is that nothing else
+    does, the frame is where a hand may have stopped instead. (The mean, not the root of the mean square: most are right.)
+    """
+    chance = np.zeros(count)
+    for link in links:
+        chance[link.frame] = 0.5 * math.erfc(link.frame_z / math.sqrt(2))
+    return BY_HAND * np.hypot(chance, np.roll(chance, 1))
 
 
 def _rivals(link: Link) -> list[tuple[float, float]]:

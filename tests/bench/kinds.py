@@ -4,9 +4,10 @@
 
 White glaze on white paper, gloss black, brass, clear glass, print, meshes: each as a good spin and as one with a
 repeat, a skip, a blurred frame, a bump and a hand; each shot by a phone on a stand (steady), with exposure and white
-balance of its own accord (wandering), and held by hand (unsteady: there a bump is no fault of its own). Stops are by
-hand, off their marks by 2° or so. Columns: faults found; findings of severity fail and warn that point at no fault;
-error of the steps, how many of the errors lie within two of the standard errors given; where the steps aren't judged, –.
+balance of its own accord (wandering: flicker is true of it), and held by hand (unsteady: there a bump is no fault of its
+own). Stops are by hand, off their marks by 2° or so. Columns: faults found; error of the steps, the spin's standard error
+(the root of the mean square of its steps', so one in doubt raises it), how many errors lie within two of it; where the
+steps aren't judged, –. Then findings of severity fail and warn that point at no fault, and faults missed.
 --keep: a folder that the drawn light is kept in, for drawing takes longest.
 """
 
@@ -16,7 +17,7 @@ import argparse
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from builder.frames.photos import find_photos  # noqa: E402
 from builder.measured import measure_spin  # noqa: E402
 from builder.spin import SpinMeasures  # noqa: E402
+from tests.bench.steps import show_calibration  # noqa: E402
 from tests.mesh_scene import MeshTable, read_mesh  # noqa: E402
 from tests.phone import Phone, PhotographedTable  # noqa: E402
 from tests.pictures import write_photo  # noqa: E402
@@ -124,9 +126,9 @@ def shot(frames: list[np.ndarray], phone: Phone) -> tuple[SpinMeasures, float]:
 
 
 def row(
-    name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds: float
+    name: str, measures: SpinMeasures, turns: np.ndarray, true: set, seconds: float, known: Sequence[str] = ()
 ) -> tuple[list[str], np.ndarray]:
-    """Cells and remarks, and the step errors in standard errors (none where not judged)."""
+    """Cells and remarks, and the step errors in standard errors (none where not judged). known: kinds true of the whole spin."""
     said = {(f.kind, f.frames[-1]): f.severity for f in measures.findings if f.frames}
     named = {frame for _, frame in true}
     excused = named | {frame - 1 for kind, frame in true if kind == "skipped-step"}
@@ -134,7 +136,7 @@ def row(
         f"{f.severity} {f.kind} {list(f.frames) or ''}"
         for f in measures.findings
         if f.severity != "note"
-        and f.kind != "small-frames"
+        and f.kind not in ("small-frames", *known)
         and (f.kind, f.frames[-1] if f.frames else -1) not in true
         and not (f.severity == "warn" and f.frames and set(f.frames) <= excused)
     ]
@@ -176,15 +178,20 @@ def main() -> None:
             spins = {"good": (light, turns, set()), "faulty": faulty(table, light, turns, bump=manner != "unsteady")}
             for state, (frames, stops, true) in spins.items():
                 measures, seconds = shot(frames, phone)
-                cells, share = row(f"{name}, {manner}, {state}", measures, stops, true, seconds)
+                cells, share = row(
+                    f"{name}, {manner}, {state}",
+                    measures,
+                    stops,
+                    true,
+                    seconds,
+                    ("flicker",) if manner == "wandering" else (),
+                )
                 shares.append(share)
                 print(
                     "".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=False)) + cells[-1],
                     flush=True,
                 )
-    share = np.concatenate(shares) if shares else np.zeros(0)
-    if len(share):
-        print(f"{len(share)} steps judged: {np.mean(share < 2):.1%} within 2 σ, {np.mean(share < 4):.2%} within 4 σ")
+    show_calibration(np.concatenate(shares) if shares else np.zeros(0))
 
 
 if __name__ == "__main__":

@@ -2,8 +2,8 @@
 
     python tests/bench/steps.py [--only WORD] [--seeds N]
 
-A row a spin: error of the steps (mean, worst), how many errors lie within 2 and 4 of the standard errors given (Gaussian: 95.4 % and
-99.99 %), whether the steps were judged, skips and repeats found, missed and false, seconds. A spin that isn't judged
+A row a spin: error of the steps (mean, worst), how many errors lie within 1, 2 and 3 of the standard errors given (Gaussian: 68,
+95.4 and 99.7 %), whether the steps were judged, skips and repeats found, missed and false, seconds. A spin that isn't judged
 claims nothing; its errors are of no account and stand in brackets. --seeds N: N drawn spins by chance (default 12).
 Meshes come with the npm packages bunny 1.0.1 and teapot 1.0.0, which tests/run fetches.
 """
@@ -23,11 +23,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from builder.measured.steps import judge_steps  # noqa: E402
+from builder.measured.survey import judged as judged_turn  # noqa: E402
 from builder.measured.turntable import TurnFit, measure_turn  # noqa: E402
 from tests.mesh_scene import MeshTable, read_mesh  # noqa: E402
 from tests.turntable import Scene, Turntable, uneven_angles  # noqa: E402
 
-COLUMNS = (("spin", 26), ("frames", 7), ("mean°", 8), ("worst°", 8), ("≤2σ", 6), ("≤4σ", 6), ("judged", 8), ("found", 7),
+COLUMNS = (("spin", 26), ("frames", 7), ("mean°", 8), ("worst°", 8), ("≤1σ", 6), ("≤2σ", 6), ("≤3σ", 6), ("judged", 8), ("found", 7),
            ("missed", 7), ("false", 6), ("turn", 7), ("s", 7))  # fmt: skip
 SIZE = {"width": 640, "height": 480}
 
@@ -203,7 +204,7 @@ def row(case: Case) -> tuple[list[str], np.ndarray]:
     """Cells, and the step errors in standard errors (empty where not judged)."""
     pictures = case.pictures()
     began = time.process_time()
-    found = measure_turn(pictures, closed=case.closed)
+    found = judged_turn(measure_turn(pictures, closed=case.closed))
     seconds = time.process_time() - began
     truth = np.diff(case.angles, prepend=case.angles[-1] - 360.0)
     within = slice(0 if case.closed else 1, None)
@@ -217,7 +218,7 @@ def row(case: Case) -> tuple[list[str], np.ndarray]:
         case.name,
         str(len(pictures)),
         *(marks if judged else [f"({m})" for m in marks]),
-        *([f"{np.mean(share < k):.0%}" for k in (2, 4)] if judged else "––"),
+        *([f"{np.mean(share < k):.0%}" for k in (1, 2, 3)] if judged else "–––"),
         "yes" if judged else "no",
         *hits,
         ("right" if right else "WRONG") if judged else "–",
@@ -233,6 +234,16 @@ def faults(found: TurnFit, case: Case) -> tuple[str, str, str]:
     return f"{len(said & true)}/{len(true)}", str(len(true - said)), str(len(said - true))
 
 
+def show_calibration(share: np.ndarray) -> None:
+    """share (n,): errors of all steps judged, in standard errors given. Spread: of normal errors, from the median."""
+    if len(share):
+        within = ", ".join(f"{np.mean(share < k):.1%} within {k} σ" for k in (1, 2, 3))
+        spread = float(np.median(share)) / 0.6745
+        print(
+            f"{len(share)} steps judged: {within} (normal: 68.3 %, 95.4 %, 99.7 %); spread {spread:.2f}, worst {share.max():.1f} σ"
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="spins whose name holds this word")
@@ -245,11 +256,7 @@ def main() -> None:
             cells, share = row(case)
             shares.append(share)
             print("".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=True)), flush=True)
-    share = np.concatenate(shares) if shares else np.zeros(0)
-    if len(share):
-        print(
-            f"all steps judged: {len(share)}; within 2 σ {np.mean(share < 2):.1%}, within 4 σ {np.mean(share < 4):.2%}"
-        )
+    show_calibration(np.concatenate(shares) if shares else np.zeros(0))
 
 
 if __name__ == "__main__":
