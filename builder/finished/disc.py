@@ -95,15 +95,18 @@ def find_disc(
             ellipses, odd = ellipses[np.abs(odd) <= 1], odd[np.abs(odd) <= 1]
         if not len(ellipses):
             return []
-        score = _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg) - _ODD * odd * odd
+        score = (
+            _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg, marks if hidden else None)
+            - _ODD * odd * odd
+        )
         best = np.argsort(-score, kind="stable")[:3]
         return [(float(score[k]), *map(float, ellipses[k]), semi_x) for k in best]
 
-    blurred, sharp = _edges(plate, 1.6), _edges(plate, 0.8)
+    blurred, sharp, marks = _edges(plate, 1.6), _edges(plate, 0.8), _edges(motion[..., None], 1.2)
     rough = []
     for semi_x in np.arange(max(0.08 * width, 1.1 * base_half), 0.75 * width, 2.0):
         tall = [float(semi_x * aspect) for aspect in _ASPECTS]
-        rows = [np.arange(base_y - b, base_y + 0.3 * b, 2.0) for b in tall]
+        rows = [np.arange(base_y - b, base_y, 2.0) for b in tall]
         ellipses = np.column_stack([np.concatenate(rows), np.repeat(tall, [len(one) for one in rows])])
         rough += judge(blurred, float(semi_x), ellipses)[:1]
     fine = []
@@ -128,19 +131,31 @@ def find_disc(
     return Disc(float(axis_x), float(y), float(semi_x), float(semi_y), float(lean_deg))
 
 
+def parts_about(disc: Disc, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """The disc's top, and what lies behind the disc; bool (h, w) each."""
+    along, across = _of_disc(disc, shape)
+    top = along * along + across * across <= 1
+    return top, ~top & (across < 0)
+
+
 def front_of(disc: Disc, shape: tuple[int, int]) -> np.ndarray:
     """The disc's near edge, where the marks are, and all that lies before and below it, bool (h, w).
 
     What stands there is seen to move: it is far off the axis. What doesn't move there is the disc's front, its shade and
     the table.
     """
+    along, across = _of_disc(disc, shape)
+    return (across > 0) & ((along * along + across * across > _EDGE_ZONE**2) | (np.abs(along) > 1))
+
+
+def _of_disc(disc: Disc, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Each pixel's place in half widths and half heights of the ellipse, to the right and down of its middle."""
     row, column = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     turn = np.radians(disc.lean_deg)
     column -= disc.x
     row -= disc.y
     along = (column * np.cos(turn) + row * np.sin(turn)) / disc.semi_x
-    across = (row * np.cos(turn) - column * np.sin(turn)) / disc.semi_y
-    return (across > 0) & ((along * along + across * across > _EDGE_ZONE**2) | (np.abs(along) > 1))
+    return along, (row * np.cos(turn) - column * np.sin(turn)) / disc.semi_y
 
 
 def _around(y: float, semi_y: float, reach: float) -> np.ndarray:
@@ -169,7 +184,8 @@ def _along(picture, x: float, y: float, semi_y: float, semi_x: float, lean_deg: 
 
 def _edges(plate: np.ndarray, sigma: float) -> np.ndarray:
     """Gradient of brightness in codes a pixel, (2, h, w), without the slow change of soft shadows."""
-    grey = largest(cv2.GaussianBlur(plate, (0, 0), sigma))
+    grey = cv2.GaussianBlur(plate, (0, 0), sigma)
+    grey = largest(grey) if grey.ndim == 3 else grey
     gradient = [cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 4), cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 4)]
     return np.stack([part - cv2.GaussianBlur(part, (0, 0), 3.0 * sigma) for part in gradient])
 
@@ -185,8 +201,8 @@ def _base(core: np.ndarray) -> tuple[float, float]:
     return float(top + height - 1), float(np.ptp(columns)) / 2
 
 
-def _edge_score(gradient, known, x, candidates, semi_x, lean_deg, samples: int = 48) -> np.ndarray:
-    """Share of each candidate's visible outline that shows an edge across it, (n,)."""
+def _edge_score(gradient, known, x, candidates, semi_x, lean_deg, marks=None, samples: int = 48) -> np.ndarray:
+    """Share of each candidate's visible outline that shows an edge across it, (n,), or where movement ends (marks)."""
     angle = (np.arange(samples) + 0.5) * 2 * np.pi / samples
     y, semi_y = candidates[:, :1], candidates[:, 1:]
     turn = np.radians(lean_deg)
@@ -200,6 +216,9 @@ def _edge_score(gradient, known, x, candidates, semi_x, lean_deg, samples: int =
     column, row = np.where(inside, column, 0), np.where(inside, row, 0)
     seen = inside & known[row, column]
     across_edge = np.abs(gradient[0][row, column] * normal_x + gradient[1][row, column] * normal_y) / length
+    if marks is not None:
+        ending = -(marks[0][row, column] * normal_x + marks[1][row, column] * normal_y) / length
+        across_edge = np.maximum(across_edge, ending)
     share = np.minimum(across_edge / _SEEN_CODES, 1.0) * seen
     count = seen.reshape(-1, _SECTORS, samples // _SECTORS).sum(axis=2)
     total = share.reshape(-1, _SECTORS, samples // _SECTORS).sum(axis=2)
