@@ -13,13 +13,14 @@ import numpy as np
 from builder import colour
 from builder.finished.tints import WEIGHTS, ShadeTints
 
+UNDER = 0.75  # linear: what lies under a thing sees less than half of the light's directions; lighter isn't under it
 DEEPEST_SHADE = 0.28  # linear; diffuse light in a room fills a shadow on a board at least this much…
 _NO_LIGHT = 0.08  # …but for the crevice under a thing; darker than this is a dark thing
 _SQUARE = np.ones((3, 3), np.uint8)
 _NOISE_CODES = 1.0  # least noise of a small neighbourhood's mean, sRGB codes: JPEG at a phone's quality, reduced
 _RINGING = 0.03  # 1 σ over the step of an outline nearby: what JPEG spreads over the blocks the outline runs through
 _BLOCK = np.ones((9, 9), np.uint8)
-_SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
+SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of the grid
 # Two lights of two colours: where one is shaded the channels keep different shares of their light. The shares differ
 # by no more than the lights do (a share of the depth while it is shallow, of what is left when it is deep).
 _TINT = 0.05
@@ -40,6 +41,7 @@ class Look:
     no_shade: np.ndarray  # bool: no light or shade on the plate looks like that
     flat: np.ndarray  # bool: no outline runs here
     calm: np.ndarray  # bool: within noise of the plate
+    guessed: np.ndarray  # bool: as near as that to what is guessed where no frame shows the plate
     shaded: np.ndarray  # bool: within noise of a soft shade on it
 
 
@@ -51,6 +53,7 @@ class _Expected:
     light: np.ndarray  # (h, w, 3): linear, of the lit set
     unsure: np.ndarray  # (h, w): by which a ratio of light may be wrong
     soft_edge: np.ndarray  # codes (h, w): what changes more from pixel to pixel has an outline
+    tolerance: np.ndarray  # codes (h, w): by which a guess may be wrong, 0 where the plate is seen
 
 
 @functools.lru_cache(maxsize=1)  # all frames of a turn are held against one plate
@@ -62,7 +65,8 @@ def _expected(clean) -> _Expected:
         noise=np.where(clean.steady, np.maximum(usual, clean.spread / 1.6), usual).astype(np.float32),
         light=_light(clean.lit),
         unsure=2 * usual * 2.4 / (most + 14),
-        soft_edge=3 * usual + _SOFT_EDGE * most,
+        soft_edge=3 * usual + SOFT_EDGE * most,
+        tolerance=np.where(clean.seen, 0, guess_tolerance(clean.seen)),
     )
 
 
@@ -84,7 +88,25 @@ def look_at(frame: np.ndarray, clean) -> Look:
     range_ = largest(cv2.subtract(cv2.dilate(soft, _SQUARE), cv2.erode(soft, _SQUARE)))
     flat = range_ < expected.soft_edge
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
-    return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, shaded)
+    return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, size < expected.tolerance, shaded)
+
+
+def in_shade(codes: np.ndarray, lit: np.ndarray) -> np.ndarray:
+    """Where the set, if it is that, gets no more light than what lies under a thing, bool (h, w): sRGB codes (h, w, 3)."""
+    return cv2.transform(_light(codes) / _light(lit), WEIGHTS[None]) < UNDER
+
+
+def guess_tolerance(known: np.ndarray) -> np.ndarray:
+    """Codes by which a sight of the backdrop may differ from a filled-in guess: more, the farther it was carried."""
+    away = cv2.distanceTransform((~known).astype(np.uint8), cv2.DIST_L2, 3)
+    return 8.0 + np.minimum(0.4 * away, 16.0)
+
+
+def could_be_shade(frame: np.ndarray, lit: np.ndarray) -> np.ndarray:
+    """Where a frame could show a shade on a lit set, bool (h, w): both sRGB codes, float32 (h, w, 3)."""
+    ratio = cv2.blur(cv2.divide(_light(frame), _light(lit)), (3, 3))
+    shade = cv2.transform(ratio, WEIGHTS[None])
+    return (shade >= DEEPEST_SHADE) & (shade < 1.03) & (_tint(ratio, shade) <= _tint_of_shade(shade))
 
 
 @functools.lru_cache(maxsize=2)
@@ -101,12 +123,20 @@ def _shade(
     """Ratio of light (3 channels), light left on the backdrop (linear, 1 = the plate's), and where no shade makes that."""
     ratio = cv2.blur(cv2.divide(_light(frame), expected.light), (3, 3))
     shade, unsure = cv2.transform(ratio, WEIGHTS[None]), expected.unsure
-    tint = largest(cv2.absdiff(ratio, cv2.merge([shade, shade, shade])))
-    odd = tint > _TINT + unsure + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
+    odd = _tint(ratio, shade) > _tint_of_shade(shade) + unsure
     if tints is not None:  # `off` of a ratio's tint; of the mean itself it would be its three parts' sum
         away = cv2.transform(ratio, np.float32(tints.off)[None]) - shade * np.float32(sum(tints.off))
         odd |= np.abs(away) > (tints.limit + unsure) * shade + _BOUNCE
     return ratio, shade, odd | (shade < _NO_LIGHT) | (shade > 1.12 + unsure)
+
+
+def _tint(ratio: np.ndarray, shade: np.ndarray) -> np.ndarray:
+    return largest(cv2.absdiff(ratio, cv2.merge([shade, shade, shade])))
+
+
+def _tint_of_shade(shade: np.ndarray) -> np.ndarray:
+    """The most that two lights' colours give a shade."""
+    return _TINT + np.minimum(_TINT_BY_DEPTH * np.clip(1 - shade, 0, 1), _TINT_BY_LIGHT * shade)
 
 
 def largest(values: np.ndarray) -> np.ndarray:

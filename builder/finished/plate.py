@@ -8,14 +8,15 @@ on smoothly; what no frame shows is filled in smoothly.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
 
 from builder.colour import decode, encode
-from builder.finished.disc import Disc, Flatness, find_disc, front_of
-from builder.finished.look import largest
+from builder.finished.disc import Disc, Flatness, find_disc, front_of, parts_about
+from builder.finished.look import SOFT_EDGE, could_be_shade, guess_tolerance, in_shade, largest
 from builder.finished.over_turn import (
     SUBJECT_CODES,
     change,
@@ -26,11 +27,18 @@ from builder.finished.over_turn import (
     subjects_way,
     without_shade,
 )
+from builder.finished.seeds import Patches, reached
 from builder.finished.standing import find_standing
 from builder.finished.tints import ShadeTints
 
-_STEP_CODES = 3.0  # sRGB codes a pixel: a plate's own shading is softer, an outline, white on white even, steeper
-_LEAST_SHARE = 0.12  # of the frames: this many alike values are a sight of the backdrop, not chance
+_FLAT = 0.35  # height over width of level circles where the camera isn't known: seen from 20° above
+_SPAN = 3.3  # σ between the 5th and the 95th percentile of noise
+_LEAST_HOLE = 12  # px
+_LEAST_SIGHTS = 2  # frames that show the backdrop at a place
+_SQUARE = np.ones((3, 3), np.uint8)
+_EDGE_OF_SET = np.ones((9, 9), np.uint8)  # its blur, and what else an outline keeps clear of
+_GAP = np.ones((5, 5), np.uint8)  # in an outline: the flood doesn't pass
+_TO_OUTLINE = np.ones((9, 9), np.uint8)
 _JOINT_LINES = (6.0, 3.0, 1.5)  # px, σ of what smooths the joints of a filled gap
 _REACH = 24  # px: how far the widest of these reaches (OpenCV: 4 σ)
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
@@ -85,9 +93,8 @@ def find_plate(
     if way is None:
         return None
     hull, base_row = way
-    disc = None
+    swept, disc = _swept(motion), None
     if axis_x is not None:
-        swept = _swept(motion)
         disc = find_disc(dense, motion, swept, axis_x, lean_deg, flatness, hidden=True)
         if disc is not None:
             hull &= ~front_of(disc, hull.shape) | (cv2.dilate(swept.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
@@ -98,30 +105,48 @@ def find_plate(
         colour, seen = _from_empty(empty, dense, sure)
         sure = seen
     else:
+        ground = _ground(hull, base_row, axis_x, flatness)
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
-        sure |= _carried_on(dense, np.where(thing, 0, support), sure)
-        sure |= _set_details(~sure, motion, hull, base_row) & ~thing
-        colour, seen = fill(dense, sure), sure.copy()
-        box = _box(~sure)
-        colour[box], more = _grown(stack[(slice(None), *box)], dense[box], sure[box])
-        seen[box] |= more
-        seen &= ~thing
-        if axis_x is not None:
-            seen |= ~_mirrored(~seen, axis_x)
-    spread, steady = spread_of(stack, colour, crossed_by_outlines(stack, colour) | ~sure, hull)
+        colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, ground, thing), sure, disc)
+    spread, steady = spread_of(stack, colour, crossed_by_outlines(stack, colour) | ~seen, hull)
     return Plate(
         colour=colour,
         seen=seen,
         way=hull,
         steady=steady,
         spread=spread,
-        stands=~seen & (support >= 0.5),
+        stands=(cv2.erode((~seen).astype(np.uint8), _TO_OUTLINE) > 0) & (support >= 0.5),
         lit=without_shade(stack, colour, steady),
         motion=motion,
         clear=seen.astype(np.float32),
         base_row=base_row,
         disc=disc,
     )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Turn:
+    """What a turn's frames say, as `Plate` and `over_turn` name it."""
+
+    stack: np.ndarray
+    dense: np.ndarray
+    support: np.ndarray
+    motion: np.ndarray
+    way: np.ndarray
+    base_row: float
+    axis_x: float | None
+    ground: float  # row below which the subject's shade may fall on the disc
+    thing: np.ndarray  # a round thing that stands still on the axis: no backdrop, whatever it looks like
+
+
+def _ground(way: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
+    """The farthest row of the ground the subject stands on: it sweeps a circle there, whose near side is the lowest row of
+    broad movement."""
+    row = min(int(base_row), len(way) - 1)
+    reach = way[row].sum() / 2
+    if axis_x is None or flatness is None:
+        return base_row - 2 * _FLAT * reach
+    return base_row - 2 * float(flatness(np.array([base_row]), reach)[0])
 
 
 def _swept(motion: np.ndarray) -> np.ndarray:
@@ -137,7 +162,7 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     """
     box = _box(plate.way)
     around = np.ones((5, 5), np.uint8)
-    colour, lit, seen = plate.colour.copy(), plate.lit.copy(), plate.seen.copy()
+    colour, lit = plate.colour.copy(), plate.lit.copy()
     free = np.stack([cv2.dilate(cut[box].astype(np.uint8), around) == 0 for cut in cuts])
     part = stack[(slice(None), *box)].astype(np.float32)
     for frame, clear in zip(part, free):
@@ -147,6 +172,9 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     known = count >= max(2, len(stack) // 16)
     ranked = np.sort(part, axis=0)  # what is left out comes last
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
+    # Under an open stand it may lie shut in, never joined to what is around: in shade. What is light there is a body.
+    shaded = in_shade(np.nan_to_num(middle), lit[box])
+    known &= plate.seen[box] | shaded
     colour[box] = fill(np.where(known[..., None], np.nan_to_num(middle), colour[box]), known)
     bright = cv2.GaussianBlur(np.where(known[..., None], np.nan_to_num(bright), lit[box]), (0, 0), 1.0)
     # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.
@@ -154,6 +182,7 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     carried = fill(bright * often[..., None], often) if often.any() else bright
     bright = np.where(often[..., None], bright, np.maximum(bright, carried))
     lit[box] = np.where(plate.steady[box][..., None], colour[box], np.maximum(colour[box], bright))
+    seen = plate.seen.copy()
     seen[box] |= known
     return replace(plate, colour=colour, lit=lit, seen=seen, stands=plate.stands & ~seen)
 
@@ -170,16 +199,78 @@ def _from_empty(empty: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple
     return colour, largest(np.abs(dense - colour)) < 12
 
 
-def _grown(stack: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Plate colour and where it was seen, growing into what isn't sure by sights of the backdrop."""
-    colour, grown = fill(dense, sure), sure
+def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray, np.ndarray]:
+    """Plate colour and where it was seen, growing into what isn't sure by sights of the backdrop.
+
+    In a frame the backdrop is what hangs together with the sure one and looks like what is guessed there, no outline
+    between: an outline alone tells white from white.
+    """
+    # A pixel's noise, codes.
+    noise = max(1.0, float(np.median(turn.motion[sure])) / _SPAN)
+    sure = (sure | _set_details(~sure, turn.motion, turn.way, turn.base_row)) & ~turn.thing
+    parts = () if disc is None else parts_about(disc, sure.shape)
+    out, seen = _filled_apart(turn.dense, sure, parts), sure.copy()
+    box = _box(~sure)
+    whole, parts = parts, [part[box] for part in parts]
+    sure, dense, colour = sure[box], turn.dense[box], out[box]
+    free = ~(turn.thing & (turn.motion < SUBJECT_CODES))[box]
+    still = turn.support[box] >= 0.4
+    # On the ground still shade has edges of its own; above it a still edge is a body's.
+    quiet = (turn.motion[box] < SUBJECT_CODES) & (np.arange(len(turn.way)) >= turn.ground)[box[0], None]
     for _ in range(3):
-        nearest, count = _nearest_group(stack, colour, _tolerance(colour, sure))
-        # What most frames show and yet can't be reached from outside without a step stands still on the axis: a thing.
-        seen = (count >= max(2, _LEAST_SHARE * len(stack))) & (count <= 0.6 * len(stack))
-        grown = sure | seen
-        colour = fill(np.where((seen & ~sure)[..., None], nearest, dense), grown)
-    return colour, grown
+        tolerance = guess_tolerance(sure)
+        soft_edge = 3 * noise + SOFT_EDGE * largest(colour)
+        total, count = np.zeros_like(colour), np.zeros(sure.shape, np.float32)
+        for frame in turn.stack:
+            frame = frame[box].astype(np.float32)
+            away = cv2.GaussianBlur(frame - colour, (0, 0), 0.8)
+            alike = _alike(frame, colour, tolerance) | could_be_shade(frame, colour)
+            usual = still & (largest(np.abs(frame - dense)) < 6)
+            flat = _range(away) < soft_edge
+            soft = flat & alike | quiet & usual & (_range(cv2.GaussianBlur(frame, (0, 0), 0.8)) < 6)
+            near = reached((soft | sure) & free, sure, _GAP)
+            near |= _holes(flat & (largest(np.abs(away)) < 3 * noise) & free & ~near, flat & ~near)
+            # The backdrop goes on to the outline itself, and over an edge of the set, the disc's rim or a crease.
+            sight = (largest(np.abs(away)) < 4 * noise) | quiet & usual
+            near |= sight & (cv2.dilate(near.astype(np.uint8), _TO_OUTLINE) > 0)
+            near |= usual & (cv2.morphologyEx(near.astype(np.uint8), cv2.MORPH_CLOSE, _EDGE_OF_SET) > 0)
+            near &= free
+            total += frame * near[..., None]
+            count += near
+        seen[box] = sure | (count >= _LEAST_SIGHTS)
+        nearest = total / np.maximum(count, 1)[..., None]
+        out[box] = colour = _filled_apart(np.where(sure[..., None], dense, nearest), seen[box], parts)
+    usual = np.zeros(seen.shape, bool)
+    if turn.axis_x is not None:
+        usual = ~seen & ~_mirrored(~seen, turn.axis_x)
+    usual |= _set_details(~(seen | usual), turn.motion, turn.way, turn.base_row)
+    usual &= ~turn.thing
+    known = seen | usual & (turn.support >= 0.4) & (turn.motion < SUBJECT_CODES)
+    return _filled_apart(np.where((usual & known)[..., None], turn.dense, out), known, whole), seen | usual
+
+
+def _holes(alike: np.ndarray, flat: np.ndarray) -> np.ndarray:
+    """Patches like the backdrop that end at an outline all round: seen through the subject, bool (h, w).
+
+    A patch of the subject that happens to look like the backdrop goes over into it without one.
+    """
+    patches = Patches(cv2.erode(alike.astype(np.uint8), _SQUARE))
+    edgeless = patches.share_around(flat & ~alike)
+    return patches.where((patches.areas >= _LEAST_HOLE) & (edgeless < 0.15))
+
+
+def _range(values: np.ndarray) -> np.ndarray:
+    """Codes between the least and the most of each pixel's neighbourhood (3 by 3), the largest of the channels."""
+    return largest(cv2.dilate(values, _SQUARE) - cv2.erode(values, _SQUARE))
+
+
+def _filled_apart(values: np.ndarray, known: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
+    """`fill`, each part of the set from what is known of it."""
+    out = fill(values, known)
+    for part in parts:
+        if (part & ~known).any() and (part & known).any():
+            np.copyto(out, fill(values, known & part), where=part[..., None])
+    return out
 
 
 def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray, base_row: float) -> np.ndarray:
@@ -188,15 +279,17 @@ def _set_details(unsure: np.ndarray, motion: np.ndarray, way: np.ndarray, base_r
 
     The subject's own patch holds nearly all of the strong movement that isn't backdrop in most frames.
     """
-    patches, labels, _, middle = cv2.connectedComponentsWithStats(unsure.astype(np.uint8))
     square = np.ones((5, 5), np.uint8)
+    broad = cv2.morphologyEx(unsure.astype(np.uint8), cv2.MORPH_OPEN, square)
+    patches, labels, _, middle = cv2.connectedComponentsWithStats(broad)
     near = cv2.dilate((motion > SUBJECT_CODES).astype(np.uint8), square) > 0
     outside = cv2.dilate((~way).astype(np.uint8), square) > 0
     moving = np.bincount(labels[near], minlength=patches)
     moving[0] = 0
     reaches_out = np.bincount(labels[outside], minlength=patches) > 0
     apart = reaches_out | (middle[:, 1] > base_row)
-    return (apart & (moving < 0.2 * moving.max()))[labels] & unsure
+    found = (apart & (moving < 0.2 * moving.max()))[labels] & (broad > 0)
+    return (cv2.dilate(found.astype(np.uint8), square) > 0) & unsure
 
 
 def _box(mask: np.ndarray, border: int = 16) -> tuple[slice, slice]:
@@ -238,46 +331,6 @@ def _enlarged(values: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     return cv2.resize(values, (width, height), interpolation=cv2.INTER_LINEAR).reshape(height, width, -1)
 
 
-def _carried_on(dense: np.ndarray, support: np.ndarray, sure: np.ndarray) -> np.ndarray:
-    """Pixels that join the sure backdrop by steps, neighbour to neighbour, softer than an outline.
-
-    What is broad must be reached on a broad way: a narrow one is a gap in a faint outline. What is thin, the disc's rim
-    or a crease, may be reached on any.
-    """
-    allowed = (support >= 0.4) | sure
-    steps = [largest(np.abs(np.diff(dense, axis=axis))) < _STEP_CODES for axis in (0, 1)]
-    joins = [steps[0] & allowed[1:] & allowed[:-1], steps[1] & allowed[:, 1:] & allowed[:, :-1]]
-    any_way = _joined(joins, sure) & allowed
-    soft = allowed.copy()  # no steep step to any of the four neighbours
-    soft[1:] &= steps[0]
-    soft[:-1] &= steps[0]
-    soft[:, 1:] &= steps[1]
-    soft[:, :-1] &= steps[1]
-    square = np.ones((3, 3), np.uint8)
-    middle = cv2.erode(soft.astype(np.uint8), square) > 0
-    broad_way = _joined([middle[1:] & middle[:-1], middle[:, 1:] & middle[:, :-1]], sure & middle) & middle
-    broad_way = (cv2.dilate(broad_way.astype(np.uint8), square) > 0) & allowed
-    rest = (any_way & ~broad_way).astype(np.uint8)
-    thick = max(sure.shape) // 20 | 1
-    thin = cv2.morphologyEx(rest, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thick, thick))) == 0
-    return broad_way | (any_way & thin)
-
-
-def _joined(joins: list[np.ndarray], start: np.ndarray) -> np.ndarray:
-    """Pixels that hang together with the start. joins: which neighbours do, down (h − 1, w) and along (h, w − 1)."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    place = np.arange(start.size).reshape(start.shape)
-    first = np.concatenate([place[:-1][joins[0]], place[:, :-1][joins[1]]])
-    second = np.concatenate([place[1:][joins[0]], place[:, 1:][joins[1]]])
-    graph = coo_matrix((np.ones(len(first), np.int8), (first, second)), shape=(start.size, start.size))
-    labels = connected_components(graph, directed=False)[1]
-    reached = np.zeros(labels.max() + 1, bool)
-    reached[labels[start.ravel()]] = True
-    return reached[labels].reshape(start.shape)
-
-
 def _mirrored(mask: np.ndarray, axis_x: float) -> np.ndarray:
     """Of a mask what has its like on the other side of the axis, give or take a lean of the axis.
 
@@ -287,23 +340,6 @@ def _mirrored(mask: np.ndarray, axis_x: float) -> np.ndarray:
     reach = max(mask.shape) // 40 | 1
     grown = cv2.dilate(mask.astype(np.uint8), np.ones((reach, reach), np.uint8))
     return mask & (cv2.warpAffine(grown, flip, mask.shape[::-1], flags=cv2.INTER_NEAREST) > 0)
-
-
-def _tolerance(colour: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Codes by which a sight of the backdrop may differ from a filled-in guess: more, the farther it was carried."""
-    away = cv2.distanceTransform((~known).astype(np.uint8), cv2.DIST_L2, 3)
-    return 8.0 + np.minimum(0.4 * away, 16.0)
-
-
-def _nearest_group(stack: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean of the values within the tolerance of a guess, and how many there are."""
-    total = np.zeros_like(guess)
-    count = np.zeros(guess.shape[:2], np.float32)
-    for frame in stack:
-        near = _alike(frame.astype(np.float32), guess, tolerance).astype(np.float32)
-        total += frame * near[..., None]
-        count += near
-    return total / np.maximum(count, 1)[..., None], count
 
 
 def _alike(frame: np.ndarray, guess: np.ndarray, tolerance: np.ndarray) -> np.ndarray:

@@ -9,15 +9,19 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from builder.finished.look import DEEPEST_SHADE, Look, look_at
+from builder.finished.look import DEEPEST_SHADE, UNDER, Look, look_at
 
 _SQUARE = np.ones((3, 3), np.uint8)
+_GAP = np.ones((7, 7), np.uint8)  # in an outline: the flood doesn't pass…
+_TO_OUTLINE = np.ones((13, 13), np.uint8)  # …and stops this far before one, with the pixels that an outline blurs
 SPECK = 12  # px: fewer that stray from the shade's colours are noise
 HALF_CLEAR = 0.3  # share of the frames: a place in the subject's reach that shows the backdrop about as often as not
 THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, what looks like it is a mark
 _OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
+_GOES_OVER = 0.5  # share of a patch's border with the subject that has no edge: a leak, not a sight past the subject
+_RARE = 0.12  # share of the frames: what looks like the backdrop more often, and never joins it, is a body like it
 _MOSTLY = 0.8  # share of a patch
 _SHADE_AT_ALL = 0.92  # linear: lighter shade than this has hardly a tint
 
@@ -28,21 +32,42 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     subject = np.where(steady, size > 4.5 * look.noise, look.no_shade & (size > np.maximum(5 * look.noise, 10)))
     # A pixel the outline runs through is a mixture: only what comes near its neighbours' full difference is sure.
     subject &= size > 0.5 * cv2.dilate(size, _SQUARE)
-    # What is never clear is subject; but under an open stand the shade may never leave a place.
-    never_clear = cv2.erode((~clean.seen & (steady | clean.stands)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    # Off the axis it may still be seen past: what looks like the plate there is no sure thing outside the hull.
+    # What is never clear is subject, unless this frame shows what is guessed there and no outline before it.
+    plain = look.calm & clean.seen & (clean.clear > HALF_CLEAR)
+    plain = ~clean.way | (cv2.erode(plain.astype(np.uint8), _GAP) > 0)
+    rare = clean.seen | (clean.clear < _RARE)
+    open_ = reached((look.calm | look.guessed) & look.flat & rare | look.shaded | ~clean.way, plain, _GAP)
+    backdrop = reached(look.calm | look.shaded | ~clean.way, ~clean.way)
+    backdrop |= open_ & ~clean.seen if inside is None else open_ & ~clean.seen & ~inside
+    never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    never_clear &= cv2.dilate(open_.astype(np.uint8), _TO_OUTLINE) == 0
+    # Off the axis a place may still be seen past: what looks like the plate there is no sure thing outside the hull.
     if inside is not None:
         never_clear &= clean.stands | inside | ~look.calm
+    # Under an open stand the shade may never leave a place.
+    never_clear &= steady | clean.stands
     subject = without_specks((subject | never_clear) & clean.way, SPECK)
 
-    backdrop = _reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
     backdrop |= _holes(look, look.calm & ~backdrop, clean)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
     shade_patch, thing = _shut_in(left, look, backdrop, subject, clean, inside)
     backdrop |= shade_patch
     subject |= thing & clean.way
+    if inside is not None:
+        subject |= _leaked(look, backdrop, clean, inside)
     return subject, (backdrop & ~subject) | ~clean.way
+
+
+def _leaked(look: Look, backdrop: np.ndarray, clean, inside: np.ndarray) -> np.ndarray:
+    """Patches well inside the hull that the backdrop's flood came into through a gap in a faint outline, bool (h, w).
+
+    Backdrop seen past the subject ends at the subject's outline; a leak goes over into the subject without one.
+    """
+    patches = Patches((backdrop & inside & ~clean.seen & ~clean.steady).astype(np.uint8))
+    edgeless = patches.share_around(~backdrop & inside & look.flat)
+    leaked = edgeless > _GOES_OVER * (1 - patches.share_around(backdrop))
+    return patches.where((patches.areas >= SPECK) & leaked & (patches.mean(look.shade) > UNDER))
 
 
 def may_be_subject(frame: np.ndarray, clean) -> np.ndarray:
@@ -53,20 +78,20 @@ def may_be_subject(frame: np.ndarray, clean) -> np.ndarray:
 def could_be_backdrop(frame: np.ndarray, clean) -> np.ndarray:
     """Where a frame shows what the plate, or light and shade on it, could look like: bool (h, w)."""
     look = look_at(frame, clean)
-    return look.calm | look.shaded
+    return look.calm | look.shaded | look.guessed
 
 
 def shade_tints(frame: np.ndarray, clean, cut: np.ndarray) -> np.ndarray:
     """Tints (n, 3) of what is shade beyond doubt in a frame: joined to the backdrop outside, clear of the cut."""
     look = look_at(frame, clean)
-    sure = _reached(look.calm | look.shaded | ~clean.way, ~clean.way) & clean.way & clean.seen & ~clean.steady
+    sure = reached(look.calm | look.shaded | ~clean.way, ~clean.way) & clean.way & clean.seen & ~clean.steady
     sure &= (cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0) & (look.shade < _SHADE_AT_ALL)
     return look.ratio[sure] / look.shade[sure][:, None] - 1
 
 
-def _reached(allowed: np.ndarray, start: np.ndarray) -> np.ndarray:
+def reached(allowed: np.ndarray, start: np.ndarray, gap: np.ndarray = _SQUARE) -> np.ndarray:
     """Allowed pixels that hang together with the start, less a pixel's breadth at their edge."""
-    whole = cv2.erode(allowed.astype(np.uint8), _SQUARE)
+    whole = cv2.erode(allowed.astype(np.uint8), gap)
     labels = cv2.connectedComponents(whole, connectivity=4)[1]
     ours = np.unique(labels[start & (whole > 0)])
     good = np.zeros(labels.max() + 1, bool)
@@ -80,7 +105,7 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
     Where the turn often shows the backdrop even a small one is a hole.
     """
-    patches = _Patches(cv2.erode(calm.astype(np.uint8), _SQUARE))
+    patches = Patches(cv2.erode(calm.astype(np.uint8), _SQUARE))
     usual = np.median(look.size[calm]) if calm.any() else 0.0
     even = patches.mean(look.size) < 1.5 * usual
     edgeless = patches.share_around(look.flat & ~calm)
@@ -88,7 +113,7 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     return patches.where(even & (edgeless < 0.15) & (patches.areas >= np.where(often, 4, 12)))
 
 
-class _Patches:
+class Patches:
     """The connected patches of a mask, numbered from 1; what is told of number 0, the rest, means nothing."""
 
     def __init__(self, mask: np.ndarray) -> None:
@@ -131,7 +156,7 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     over into the subject without an edge is subject, and so is what lies well inside the hull and isn't such shade.
     """
     whole = cv2.erode(shaded.astype(np.uint8), _SQUARE)
-    patches = _Patches(whole)
+    patches = Patches(whole)
     if patches.count < 2:
         return whole > 0, whole > 0
     edgeless = patches.share_around(subject & look.flat)
@@ -152,7 +177,7 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     return patches.where(good), patches.where(thing)
 
 
-def _tint_apart(patches: _Patches, asked: np.ndarray, look: Look, side: np.ndarray, else_tint: float) -> np.ndarray:
+def _tint_apart(patches: Patches, asked: np.ndarray, look: Look, side: np.ndarray, else_tint: float) -> np.ndarray:
     """By how much the tints of the patches that are asked for differ from a side's tint near them, (count,)."""
     place = patches.place[asked[patches.of]]
     if not len(place):

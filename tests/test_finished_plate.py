@@ -1,0 +1,75 @@
+"""The clean plate from small turns drawn flat: what frames must tell apart when colour can't."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from builder.finished.disc import find_disc
+from builder.finished.plate import find_plate
+
+COUNT, HEIGHT, WIDTH, AXIS = 24, 150, 200, 100
+WALL = (226, 222, 214)
+
+
+def turn(draw, seed: int = 0) -> np.ndarray:
+    """uint8 (n, h, w, 3): `draw(picture, angle)` before a plain wall, with a phone's noise."""
+    rng = np.random.default_rng(seed)
+    stack = np.empty((COUNT, HEIGHT, WIDTH, 3), np.uint8)
+    for k in range(COUNT):
+        picture = np.full((HEIGHT, WIDTH, 3), WALL, np.uint8)
+        draw(picture, 2 * np.pi * k / COUNT)
+        noisy = cv2.GaussianBlur(picture, (0, 0), 0.6) + rng.normal(0, 1.2, picture.shape)
+        stack[k] = np.rint(noisy).clip(0, 255)
+    return stack
+
+
+def white_jar(picture: np.ndarray, angle: float) -> None:
+    """The wall's own colour, told by its outline alone; a highlight and a dark handle go round."""
+    cv2.rectangle(picture, (70, 40), (130, 120), WALL, -1)
+    cv2.rectangle(picture, (70, 40), (130, 120), (196, 192, 185), 2)
+    glint = round(AXIS + 22 * np.sin(angle))
+    cv2.line(picture, (glint, 55), (glint, 105), (248, 246, 242), 6)
+    far = round(AXIS + 60 * np.cos(angle))
+    if abs(far - AXIS) > 30:
+        cv2.line(picture, (far, 60), (far, 95), (60, 70, 90), 9)
+
+
+def slab(picture: np.ndarray, angle: float) -> None:
+    """A dark box twice as broad as deep: its narrow side is seen from two places only."""
+    half = round(20 * abs(np.sin(angle)) + 44 * abs(np.cos(angle)))
+    cv2.rectangle(picture, (AXIS - half, 40), (AXIS + half, 120), (40, 44, 52), -1)
+
+
+def test_a_body_of_the_walls_colour_is_no_wall():
+    plate = find_plate(turn(white_jar), float(AXIS))
+    inside = (slice(48, 113), slice(78, 123))
+    assert plate.seen[inside].mean() < 0.02
+    beside = plate.seen[45:115, 30:62]  # the handle's way
+    assert beside.mean() > 0.98
+    assert np.abs(plate.colour[45:115, 30:62] - WALL).max(axis=2).mean() < 2
+
+
+def test_the_wall_is_known_where_only_the_narrow_views_show_it():
+    plate = find_plate(turn(slab), float(AXIS))
+    for side in (slice(AXIS - 40, AXIS - 31), slice(AXIS + 32, AXIS + 41)):  # the narrow side ends at 20
+        assert plate.seen[45:115, side].mean() > 0.9
+        assert np.abs(plate.colour[45:115, side] - WALL).max(axis=2).mean() < 3
+    assert plate.seen[45:115, 88:113].mean() < 0.02
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_marks_alone_show_a_disc_of_the_tables_colour(marked):
+    plain = np.full((300, 400, 3), 220, np.float32)
+    motion = np.full((300, 400), 2.0, np.float32)
+    if marked:
+        cv2.ellipse(motion, (200, 200), (117, 38), 0, 0, 360, 18.0, 4)
+    core = np.zeros((300, 400), bool)
+    core[100:205, 180:220] = True
+    disc = find_disc(plain, motion, core, 200.0, 0.0, hidden=True)
+    if not marked:
+        assert disc is None
+        return
+    assert disc.semi_x == pytest.approx(120, abs=3)
+    assert disc.semi_y == pytest.approx(41, abs=3)
