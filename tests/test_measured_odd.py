@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image, ImageFilter
 
 from builder.check_report.lines import check_json, check_lines, has_failed
 from builder.colour import to_codes
@@ -41,6 +42,25 @@ def checked(folder: Path, pictures: Iterable[np.ndarray]) -> tuple[bool, list[st
     return has_failed(spins), check_lines(spins), [
         (f["severity"], f["kind"]) for f in findings if f["kind"] != "small-frames"
     ]  # fmt: skip
+
+
+def out_of_focus(index: int, count: int) -> np.ndarray:
+    """A bar of no detail, far out of focus: neighbours look alike here and there, and no spot lasts over three frames."""
+    picture = np.full((72, 96, 3), (226, 222, 214), np.uint8)
+    reach = abs(np.cos(np.pi * index / count)) * 96 * 0.3 + 4
+    left, right = round(48 - reach), round(48 + reach)
+    picture[18:54, left:right] = (40, 90, 120)
+    picture[24:36, left : left + 4 + index] = (190, 60, 40)
+    soft = np.asarray(Image.fromarray(picture).filter(ImageFilter.GaussianBlur(4)))
+    return np.clip(soft + np.random.default_rng(index).normal(0, 1.5, picture.shape), 0, 255).astype(np.uint8)
+
+
+def test_nothing_that_lasts(tmp_path):
+    jug = tmp_path / "jug"
+    jug.mkdir()
+    for index in range(6):
+        write_photo(jug / f"IMG_{index:04d}.jpg", out_of_focus(index, 6))
+    assert "steps can't be judged" in check_lines([measures for measures, _ in check_folder(jug)])[0]
 
 
 def test_no_image(tmp_path):

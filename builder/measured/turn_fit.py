@@ -147,6 +147,10 @@ def _with_prior(
     rhs[at] += pull * (prior.mean - camera.vector)
 
 
+class NothingToFollow(ValueError):
+    """There is no track that a turn could be fitted to."""
+
+
 def fit(
     camera: Camera,
     angles: np.ndarray,
@@ -161,7 +165,10 @@ def fit(
 
     valley: an open turn, where focal length, depths and all steps may grow together at hardly any cost: along such a
     valley each round goes on as far as it gets better, and there are as many as it takes.
+    Raises NothingToFollow without a track.
     """
+    if not len(tracks.frames):
+        raise NothingToFollow
     frames = len(angles)
     size = frames + GLOBALS
     scale, damping, started = start_px, 1e-3, angles

@@ -21,7 +21,7 @@ from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
-from builder.measured.turn_fit import Fit, Prior, fit
+from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
 from builder.measured.turn_place import Link, Sameness, check_links, find_strays
 from builder.measured.turn_scale import Closing, measure_closing
 from builder.measured.turn_search import first_guess
@@ -33,6 +33,7 @@ from builder.spin import IDENTITY, Affine, Turn
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
+NOTHING = "nothing on the object to follow"
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
 # Frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
@@ -116,20 +117,23 @@ def measure_turn(
     still = (still if stride == 1 else set()) | set(repeats)
     moving = [pair for pair in pairs if stride > 1 or pair.second not in still]
     if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
-        return unjudged(count, closed, "nothing on the object to follow")
-    nominal = 2 * np.pi / max(count - len(still), 3)
-    prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
-    guess, start = first_guess(
-        keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ()
-    )
-    if stride > 1:
-        settled, _, _ = _settled(keys, guess, prior, start, closed, Sameness.of(between, ()))
-        start = replace(start, nominal=start.nominal / stride)
-        angles = _between(
-            settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal
+        return unjudged(count, closed, NOTHING)
+    try:
+        nominal = 2 * np.pi / max(count - len(still), 3)
+        prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
+        guess, start = first_guess(
+            keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ()
         )
-        guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
-    found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
+        if stride > 1:
+            settled, _, _ = _settled(keys, guess, prior, start, closed, Sameness.of(between, ()))
+            start = replace(start, nominal=start.nominal / stride)
+            angles = _between(
+                settled.angles, stride, count, start.sign * (2 * np.pi if closed else 0.0), start.sign * start.nominal
+            )
+            guess, prior = Guess(settled.camera, angles, guess.radius), replace(prior, step_sigma=0.5 * start.nominal)
+        found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
+    except NothingToFollow:  # neighbours are alike enough to pair, and yet no spot of theirs lasts
+        return unjudged(count, closed, NOTHING)
     unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
     return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
 
