@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from builder.measured import turntable
 from builder.measured.steps import judge_steps
 from builder.measured.turn_camera import Camera, epipolar_px, project, rays, turned
 from builder.measured.turn_doubt import contest_z, log_odds, log_prior, ring_z, told_apart
@@ -161,6 +162,15 @@ def test_grey_noise_is_not_judged():
 
 
 # ---- the single-axis constraint and the weighing of evidence
+
+
+def test_a_turn_that_no_track_is_left_of_is_not_judged(monkeypatch):
+    """Neighbours pair well, and what is followed over more frames is gone each time: blur, or a flat thing."""
+    swept = turntable.sweep
+    monkeypatch.setattr(turntable, "sweep", lambda *args, **kw: swept(*args, **kw).taken(np.zeros(0, int)))
+    pictures = [Turntable(Scene(seed=5), width=200, height=150).photo(angle) for angle in range(0, 360, 45)]
+    found = measure_turn(pictures)
+    assert found.sigma_deg is None and found.reason == "nothing on the object to follow"
 
 
 def test_a_turned_point_meets_the_constraint():
