@@ -1,9 +1,9 @@
 """The clean plate: the set with the subject gone, from a whole turn of a still camera.
 
-A pixel of the backdrop shows the same colour in every frame in which the subject isn't before it. Where that is most
-frames, the densest group of its values is the plate. In the subject's way (much of the middle) the densest group may be
-the subject itself: there the plate grows inwards from what is sure, by values that some frames do show and that carry
-on smoothly; what no frame shows is filled in smoothly.
+A pixel of the backdrop shows the same colour in every frame in which the subject isn't before it. Outside the subject's
+way that is all of them. In its way (much of the middle) what most frames show may be the subject itself: there the plate
+grows inwards, by what a frame or two join to the backdrop outside with no outline between, as far as it looks like the
+set or a shade on it; what no frame shows so is filled in smoothly.
 """
 
 from __future__ import annotations
