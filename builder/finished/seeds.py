@@ -39,7 +39,7 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     open_ = reached((look.calm | look.guessed) & look.flat & rare | look.shaded | ~clean.way, plain, _GAP)
     backdrop = reached(look.calm | look.shaded | ~clean.way, ~clean.way)
     backdrop |= open_ & ~clean.seen if inside is None else open_ & ~clean.seen & ~inside
-    never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     never_clear &= cv2.dilate(open_.astype(np.uint8), _TO_OUTLINE) == 0
     # Off the axis a place may still be seen past: what looks like the plate there is no sure thing outside the hull.
     if inside is not None:
