@@ -165,7 +165,8 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     large = patches.areas >= 12
     # Deep shade at a place that no frame shows in a plausible light is a mark on the subject.
     clear = patches.mean(np.where(clean.stands, 0, clean.clear))
-    mark = (clear < _NEVER) & (depth > _MARK_DEPTH)
+    never = patches.mean(np.where(clean.stands, 0, clean.clear) < _NEVER) > 0.5
+    mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
