@@ -108,7 +108,8 @@ def find_plate(
         ground = _ground(hull, base_row, axis_x, flatness)
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
         colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, ground, thing), sure, disc)
-    spread, steady = spread_of(stack, colour, crossed_by_outlines(stack, colour) | ~seen, hull)
+    passed = ~seen | ~sure & (motion >= SUBJECT_CODES) | crossed_by_outlines(stack, colour)
+    spread, steady = spread_of(stack, colour, passed, hull)
     return Plate(
         colour=colour,
         seen=seen,
