@@ -55,7 +55,15 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
     found = _smoothed(with_rims(whole, look, clean)[box], seeded, never)
     blocked = never | look.calm[box] | (clean.clear[box] > HALF_CLEAR)
     whole[box] = without_specks(found | _gaps(found, blocked, _disc(_SLOT, subject)))
-    return whole
+    return whole if hull is None else _touching(whole, hull)
+
+
+def _touching(found: np.ndarray, hull: np.ndarray) -> np.ndarray:
+    """The pieces of a cut that the hull has a part of: what stands wholly outside it is shade that moves with the turn."""
+    labels = cv2.connectedComponents(found.astype(np.uint8), connectivity=8)[1]
+    ours = np.zeros(labels.max() + 1, bool)
+    ours[labels[hull & found]] = True
+    return ours[labels]
 
 
 def _dark_things(look: Look, subject, backdrop, hull, clean) -> np.ndarray:
