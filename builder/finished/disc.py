@@ -95,14 +95,12 @@ def find_disc(
             ellipses, odd = ellipses[np.abs(odd) <= 1], odd[np.abs(odd) <= 1]
         if not len(ellipses):
             return []
-        score = (
-            _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg, marks if hidden else None)
-            - _ODD * odd * odd
-        )
+        score = _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg, marks) - _ODD * odd * odd
         best = np.argsort(-score, kind="stable")[:3]
         return [(float(score[k]), *map(float, ellipses[k]), semi_x) for k in best]
 
-    blurred, sharp, marks = _edges(plate, 1.6), _edges(plate, 0.8), _edges(motion[..., None], 1.2)
+    blurred, sharp = _edges(plate, 1.6), _edges(plate, 0.8)
+    marks = _edges(motion, 1.2) if hidden else None
     rough = []
     for semi_x in np.arange(max(0.08 * width, 1.1 * base_half), 0.75 * width, 2.0):
         tall = [float(semi_x * aspect) for aspect in _ASPECTS]
@@ -182,9 +180,9 @@ def _along(picture, x: float, y: float, semi_y: float, semi_x: float, lean_deg: 
     return picture[row, column]
 
 
-def _edges(plate: np.ndarray, sigma: float) -> np.ndarray:
-    """Gradient of brightness in codes a pixel, (2, h, w), without the slow change of soft shadows."""
-    grey = cv2.GaussianBlur(plate, (0, 0), sigma)
+def _edges(picture: np.ndarray, sigma: float) -> np.ndarray:
+    """Gradient of brightness in codes a pixel, (2, h, w), without the slow change of soft shadows. picture: (h, w[, 3])."""
+    grey = cv2.GaussianBlur(picture, (0, 0), sigma)
     grey = largest(grey) if grey.ndim == 3 else grey
     gradient = [cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 4), cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 4)]
     return np.stack([part - cv2.GaussianBlur(part, (0, 0), 3.0 * sigma) for part in gradient])

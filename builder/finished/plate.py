@@ -27,13 +27,15 @@ from builder.finished.over_turn import (
     subjects_way,
     without_shade,
 )
-from builder.finished.seeds import Patches, reached
+from builder.finished.seeds import EDGELESS, Patches, reached
 from builder.finished.standing import find_standing
 from builder.finished.tints import ShadeTints
 
 _FLAT = 0.35  # height over width of level circles where the camera isn't known: seen from 20° above
 _SPAN = 3.3  # σ between the 5th and the 95th percentile of noise
 _LEAST_HOLE = 12  # px
+_USUAL_CODES = 6  # as near as that a frame shows what most do
+_STILL_EDGE = 6  # codes over three pixels: the edge of a shade that stands still is softer, an outline steeper
 _LEAST_SIGHTS = 2  # frames that show the backdrop at a place
 _SQUARE = np.ones((3, 3), np.uint8)
 _EDGE_OF_SET = np.ones((9, 9), np.uint8)  # its blur, and what else an outline keeps clear of
@@ -206,8 +208,7 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
     In a frame the backdrop is what hangs together with the sure one and looks like what is guessed there, no outline
     between: an outline alone tells white from white.
     """
-    # A pixel's noise, codes.
-    noise = max(1.0, float(np.median(turn.motion[sure])) / _SPAN)
+    noise = max(1.0, float(np.median(turn.motion[sure])) / _SPAN)  # of a pixel, codes
     sure = (sure | _set_details(~sure, turn.motion, turn.way, turn.base_row)) & ~turn.thing
     parts = () if disc is None else parts_about(disc, sure.shape)
     out, seen = _filled_apart(turn.dense, sure, parts), sure.copy()
@@ -226,9 +227,9 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
             frame = frame[box].astype(np.float32)
             away = cv2.GaussianBlur(frame - colour, (0, 0), 0.8)
             alike = _alike(frame, colour, tolerance) | could_be_shade(frame, colour)
-            usual = still & (largest(np.abs(frame - dense)) < 6)
+            usual = still & (largest(np.abs(frame - dense)) < _USUAL_CODES)
             flat = _range(away) < soft_edge
-            soft = flat & alike | quiet & usual & (_range(cv2.GaussianBlur(frame, (0, 0), 0.8)) < 6)
+            soft = flat & alike | quiet & usual & (_range(cv2.GaussianBlur(frame, (0, 0), 0.8)) < _STILL_EDGE)
             near = reached((soft | sure) & free, sure, _GAP)
             near |= _holes(flat & (largest(np.abs(away)) < 3 * noise) & free & ~near, flat & ~near)
             # The backdrop goes on to the outline itself, and over an edge of the set, the disc's rim or a crease.
@@ -257,7 +258,7 @@ def _holes(alike: np.ndarray, flat: np.ndarray) -> np.ndarray:
     """
     patches = Patches(cv2.erode(alike.astype(np.uint8), _SQUARE))
     edgeless = patches.share_around(flat & ~alike)
-    return patches.where((patches.areas >= _LEAST_HOLE) & (edgeless < 0.15))
+    return patches.where((patches.areas >= _LEAST_HOLE) & (edgeless < EDGELESS))
 
 
 def _range(values: np.ndarray) -> np.ndarray:

@@ -15,6 +15,7 @@ _SQUARE = np.ones((3, 3), np.uint8)
 _GAP = np.ones((7, 7), np.uint8)  # in an outline: the flood doesn't pass…
 _TO_OUTLINE = np.ones((13, 13), np.uint8)  # …and stops this far before one, with the pixels that an outline blurs
 SPECK = 12  # px: fewer that stray from the shade's colours are noise
+EDGELESS = 0.15  # share of a hole's surroundings that it may go over into without an edge
 HALF_CLEAR = 0.3  # share of the frames: a place in the subject's reach that shows the backdrop about as often as not
 THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, what looks like it is a mark
@@ -38,7 +39,8 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     rare = clean.seen | (clean.clear < _RARE)
     open_ = reached((look.calm | look.guessed) & look.flat & rare | look.shaded | ~clean.way, plain, _GAP)
     backdrop = reached(look.calm | look.shaded | ~clean.way, ~clean.way)
-    backdrop |= open_ & ~clean.seen if inside is None else open_ & ~clean.seen & ~inside
+    sights = open_ & ~clean.seen
+    backdrop |= sights if inside is None else sights & ~inside
     never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     never_clear &= cv2.dilate(open_.astype(np.uint8), _TO_OUTLINE) == 0
     # Off the axis a place may still be seen past: what looks like the plate there is no sure thing outside the hull.
@@ -110,7 +112,7 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     even = patches.mean(look.size) < 1.5 * usual
     edgeless = patches.share_around(look.flat & ~calm)
     often = patches.mean(np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
-    return patches.where(even & (edgeless < 0.15) & (patches.areas >= np.where(often, 4, 12)))
+    return patches.where(even & (edgeless < EDGELESS) & (patches.areas >= np.where(often, 4, 12)))
 
 
 class Patches:
