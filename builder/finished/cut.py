@@ -10,7 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from builder.finished.look import DEEPEST_SHADE, Look, around, look_at
+from builder.finished.look import DEEPEST_SHADE, Look, around, largest, look_at
 from builder.finished.rims import with_rims
 from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, seeds, without_specks
 
@@ -20,6 +20,7 @@ _CLEAR_OF_HULL = np.ones((5, 5), np.uint8)
 _INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's outline is given clear of the edge, and one
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
+_BLACK = 90  # sRGB codes: a board that reflects less than a tenth of white
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 
 
@@ -67,11 +68,11 @@ def _touching(found: np.ndarray, hull: np.ndarray) -> np.ndarray:
 
 
 def _dark_things(look: Look, subject, backdrop, hull, clean) -> np.ndarray:
-    """Dark all the same in a place that other frames show to be clear, and in the hull: no shade, which stays behind.
+    """On a black board, what is dark all the same in a place that other frames show to be clear, and in the hull.
 
-    Without the other frames a black plug on a black disc is a patch of shade.
+    By itself a black plug on a black disc is a patch of shade. On a lighter board shade is told by its depth and tint.
     """
-    free = hull & ~backdrop & ~clean.steady & clean.way
+    free = hull & ~backdrop & ~clean.steady & clean.way & (largest(clean.lit) < _BLACK)
     dark = free & ~subject & (look.shade < 1 - THING_DEPTH) & (clean.clear > HALF_CLEAR)
     broad = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(_BROAD, dark))
     # Its lit side may be as bright as the disc. Nearer to the backdrop than this the outline may run.

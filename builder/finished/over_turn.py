@@ -124,7 +124,7 @@ def crossed_by_outlines(stack: np.ndarray, colour: np.ndarray) -> np.ndarray:
 
 
 def spread_of(
-    stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray
+    stack: np.ndarray, colour: np.ndarray, crossed: np.ndarray, way: np.ndarray, ground: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """How far light and shade carry the backdrop from the plate, codes, nine of ten frames; and where it is steady.
 
@@ -150,6 +150,7 @@ def spread_of(
     shaded = np.maximum.accumulate(most >= max(_SHADE_CODES, 2 * wall))
     reach = len(most) // 25
     shaded[: len(shaded) - reach] |= shaded[reach:]
+    shaded[max(0, int(ground)) :] = True
     most = np.where(shaded, np.maximum.accumulate(np.where(shaded, most, 0)), most).reshape(-1, 1).astype(np.float32)
     known &= ~shaded[:, None]
     return np.where(known, out, np.maximum(most, out * known)), np.repeat(~shaded[:, None], way.shape[1], axis=1)

@@ -95,11 +95,12 @@ def find_plate(
     if way is None:
         return None
     hull, base_row = way
-    swept, disc = _swept(motion), None
+    through, disc = swept(motion), None
     if axis_x is not None:
-        disc = find_disc(dense, motion, swept, axis_x, lean_deg, flatness, hidden=True)
+        disc = find_disc(dense, motion, through, axis_x, lean_deg, flatness, hidden=True)
         if disc is not None:
-            hull &= ~front_of(disc, hull.shape) | (cv2.dilate(swept.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
+            hull &= ~front_of(disc, hull.shape) | (cv2.dilate(through.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
+    ground = _ground(through, base_row, axis_x, flatness)
     sure = ~hull & (support >= 0.4)
     if sure.mean() < 0.05:
         return None
@@ -107,11 +108,11 @@ def find_plate(
         colour, seen = _from_empty(empty, dense, sure)
         sure = seen
     else:
-        ground = _ground(hull, base_row, axis_x, flatness)
+        widest = _widest_ground(hull, base_row, axis_x, flatness)
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
-        colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, ground, thing), sure, disc)
+        colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, widest, thing), sure, disc)
     passed = ~seen | ~sure & (motion >= SUBJECT_CODES) | crossed_by_outlines(stack, colour)
-    spread, steady = spread_of(stack, colour, passed, hull)
+    spread, steady = spread_of(stack, colour, passed, hull, ground)
     return Plate(
         colour=colour,
         seen=seen,
@@ -142,17 +143,32 @@ class _Turn:
     thing: np.ndarray  # a round thing that stands still on the axis: no backdrop, whatever it looks like
 
 
-def _ground(way: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
-    """The farthest row of the ground the subject stands on: it sweeps a circle there, whose near side is the lowest row of
-    broad movement."""
-    row = min(int(base_row), len(way) - 1)
-    reach = way[row].sum() / 2
+def _ground(swept_: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
+    """The farthest row of the ground the subject stands on: of the circle that its foot sweeps, whose near side is the
+    lowest row of broad movement."""
+    if axis_x is None:
+        return base_row
+    columns = np.abs(np.arange(swept_.shape[1]) - axis_x)
+    half_width = (columns * swept_).max(axis=1)
+    # The circle is as wide as what is swept in the row of its middle: the least that is.
+    farthest = base_row
+    for radius in range(1, int(half_width.max()) + 1):
+        tall = _FLAT * radius if flatness is None else float(flatness(np.array([base_row]), radius)[0])
+        if half_width[max(0, int(base_row - tall))] < radius:
+            break
+        farthest = base_row - 2 * tall
+    return farthest
+
+
+def _widest_ground(way: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
+    """The same were its foot as wide as its way is there."""
+    reach = way[min(int(base_row), len(way) - 1)].sum() / 2
     if axis_x is None or flatness is None:
         return base_row - 2 * _FLAT * reach
     return base_row - 2 * float(flatness(np.array([base_row]), reach)[0])
 
 
-def _swept(motion: np.ndarray) -> np.ndarray:
+def swept(motion: np.ndarray) -> np.ndarray:
     """What broad movement goes through and what lies between on the same row, bool (h, w)."""
     broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)) > 0
     return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]

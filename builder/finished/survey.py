@@ -12,7 +12,7 @@ from builder import colour
 from builder.finished.cut import cut_subject
 from builder.finished.disc import flatness_seen_by
 from builder.finished.look import largest
-from builder.finished.plate import Plate, find_plate, second_look
+from builder.finished.plate import Plate, find_plate, second_look, swept
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
@@ -27,7 +27,7 @@ _TINT_FRAMES = 12  # spread over the turn, from which the shade's colours are le
 
 _NOISE_TOO_HIGH = 6.0  # codes: a still set's own change from frame to frame, nine of ten frames; above: not still
 _TEXTURE_TOO_HIGH = 10.0  # codes: a backdrop whose neighbouring pixels differ more than this is patterned
-_TOO_FULL = 0.75  # share of the picture in the subject's way: too little set is left to tell what is set
+_TOO_FULL = 0.75  # share of the picture that the subject sweeps: too little set is left to tell what is set
 _WHOLE = 0.6  # share of the cut in its largest piece: below, it is in pieces…
 _PIECE = 0.05  # …of which those of this share count
 _AREA_JUMP = 1.6  # the subject's area may change by this from one frame to the next, turned on its side
@@ -141,7 +141,7 @@ def _doubts(plate: Plate, cuts: np.ndarray) -> list[str]:
         return ["in some frames no subject can be told from the backdrop"]
     doubts = []
     outside = ~plate.way
-    if plate.way.mean() > _TOO_FULL or outside.mean() < 0.05:
+    if swept(plate.motion).mean() > _TOO_FULL or outside.mean() < 0.05:
         doubts.append("the subject fills the picture, so that no backdrop is left to tell it from")
     if outside.any() and np.quantile(plate.spread[outside], 0.25) > _NOISE_TOO_HIGH:
         doubts.append("the backdrop doesn't hold still from frame to frame")
