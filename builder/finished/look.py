@@ -91,11 +91,6 @@ def look_at(frame: np.ndarray, clean) -> Look:
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, size < expected.tolerance, shaded)
 
 
-def in_shade(codes: np.ndarray, lit: np.ndarray) -> np.ndarray:
-    """Where the set, if it is that, gets no more light than what lies under a thing, bool (h, w): sRGB codes (h, w, 3)."""
-    return cv2.transform(_light(codes) / _light(lit), WEIGHTS[None]) < UNDER
-
-
 def guess_tolerance(known: np.ndarray) -> np.ndarray:
     """Codes by which a sight of the backdrop may differ from a filled-in guess: more, the farther it was carried."""
     away = cv2.distanceTransform((~known).astype(np.uint8), cv2.DIST_L2, 3)

@@ -16,7 +16,7 @@ import numpy as np
 
 from builder.colour import decode, encode
 from builder.finished.disc import Disc, Flatness, find_disc, front_of, parts_about
-from builder.finished.look import SOFT_EDGE, could_be_shade, guess_tolerance, in_shade, largest
+from builder.finished.look import SOFT_EDGE, could_be_shade, guess_tolerance, largest
 from builder.finished.over_turn import (
     SUBJECT_CODES,
     change,
@@ -191,9 +191,7 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     known = count >= max(2, len(stack) // 16)
     ranked = np.sort(part, axis=0)  # what is left out comes last
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
-    # Under an open stand it may lie shut in, never joined to what is around: in shade. What is light there is a body.
-    shaded = in_shade(np.nan_to_num(middle), lit[box])
-    known &= plate.seen[box] | shaded
+    known &= plate.seen[box]
     colour[box] = fill(np.where(known[..., None], np.nan_to_num(middle), colour[box]), known)
     bright = cv2.GaussianBlur(np.where(known[..., None], np.nan_to_num(bright), lit[box]), (0, 0), 1.0)
     # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.
@@ -201,9 +199,7 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     carried = fill(bright * often[..., None], often) if often.any() else bright
     bright = np.where(often[..., None], bright, np.maximum(bright, carried))
     lit[box] = np.where(plate.steady[box][..., None], colour[box], np.maximum(colour[box], bright))
-    seen = plate.seen.copy()
-    seen[box] |= known
-    return replace(plate, colour=colour, lit=lit, seen=seen, stands=plate.stands & ~seen)
+    return replace(plate, colour=colour, lit=lit)
 
 
 def _ranked(ranked: np.ndarray, place: np.ndarray) -> np.ndarray:
