@@ -112,7 +112,7 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     even = patches.mean(look.size) < 1.5 * usual
     edgeless = patches.share_around(look.flat & ~calm)
     often = patches.mean(np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
-    return patches.where(even & (edgeless < EDGELESS) & (patches.areas >= np.where(often, 4, 12)))
+    return patches.where((even | often) & (edgeless < EDGELESS) & (patches.areas >= np.where(often, 4, 12)))
 
 
 class Patches:
