@@ -170,13 +170,15 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     never = patches.mean(np.where(clean.stands, 0, clean.clear) < _NEVER) > 0.5
     mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
+    within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
+    # What lies under a thing is dark, or never clear: half light at an open place inside the hull is glass, or a body.
+    good &= ~(within & (depth < 1 - UNDER) & (depth > 1 - _SHADE_AT_ALL) & (clear > HALF_CLEAR))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
     black = (depth > 1 - DEEPEST_SHADE) & (clear > _OFTEN)
     thing = large & ((outlined > 0.5) & (depth > THING_DEPTH) | black)
-    if inside is not None:
-        thing |= large & ~good & (patches.mean(inside) > _MOSTLY)
+    thing |= large & ~good & within
     return patches.where(good), patches.where(thing)
 
 
