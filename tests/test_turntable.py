@@ -76,7 +76,7 @@ def test_a_part_turn_by_an_unknown_long_lens_has_its_true_scale():
 
 
 def test_very_many_frames_are_judged_as_well():
-    angles = uneven_angles(120, seed=6, sigma_deg=0.4, skipped=(50,))
+    angles = uneven_angles(80, seed=6, sigma_deg=0.4, skipped=(50,))
     table, pictures = spin(angles, sign=-1, scene=Scene(seed=6), width=240, height=180)
     found = measure_turn(pictures)
     assert found.direction == "clockwise" and found.sigma_deg < 0.3
