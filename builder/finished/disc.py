@@ -48,17 +48,18 @@ def flatness_seen_by(seen_by: TurnCamera, to_picture: np.ndarray) -> Flatness:
     camera = Camera(seen_by.pan, seen_by.tilt, seen_by.roll, seen_by.focal_px, seen_by.centre)
     angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     levels = np.linspace(-1.0, 0.1, 56)  # heights against the camera's own, in its distances to the axis
-    scale = np.sqrt(np.linalg.det(to_picture[:2, :2]))
+    radii = np.linspace(0.0, 0.8, 41)  # in the same: what a circle's picture measures is nearly straight in between
+    flat = radii[:, None] * np.cos(angle), radii[:, None] * np.sin(angle)
+    circles = np.stack(np.broadcast_arrays(*flat, levels[:, None, None]), axis=-1)
+    seen = project(camera, circles) @ to_picture[:2, :2].T + to_picture[:2, 2]  # (levels, radii, angles, 2)
+    half_widths, half_tall = np.moveaxis(np.ptp(seen, axis=2), -1, 0) / 2
+    middles = (seen[..., 1].max(axis=2) + seen[..., 1].min(axis=2)) / 2
 
     def half_heights(rows: np.ndarray, semi_x: float) -> np.ndarray:
-        radius = np.full(len(levels), semi_x / (scale * camera.focal_px))
-        for _ in range(4):  # until each level's circle is seen as wide as that
-            flat = radius[:, None] * np.cos(angle), radius[:, None] * np.sin(angle)
-            circles = np.stack(np.broadcast_arrays(*flat, levels[:, None]), axis=-1)
-            seen = project(camera, circles) @ to_picture[:2, :2].T + to_picture[:2, 2]
-            wide, tall = np.ptp(seen, axis=1).T / 2
-            radius = np.minimum(radius * semi_x / np.maximum(wide, 1e-6), 0.8)
-        middle = (seen[..., 1].max(axis=1) + seen[..., 1].min(axis=1)) / 2
+        tall, middle = (
+            np.array([np.interp(semi_x, wide, of_level) for wide, of_level in zip(half_widths, values)])
+            for values in (half_tall, middles)
+        )
         order = np.argsort(middle)
         return np.interp(rows, middle[order], tall[order])
 

@@ -30,6 +30,7 @@ from builder.finished.over_turn import (
 from builder.finished.seeds import EDGELESS, Patches, reached
 from builder.finished.standing import find_standing
 from builder.finished.tints import ShadeTints
+from builder.measured.abreast import one_by_one
 
 _FLAT = 0.35  # height over width of level circles where the camera isn't known: seen from 20° above
 _SPAN = 3.3  # σ between the 5th and the 95th percentile of noise
@@ -235,7 +236,9 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
         tolerance = guess_tolerance(sure)
         soft_edge = 3 * noise + SOFT_EDGE * largest(colour)
         total, count = np.zeros_like(colour), np.zeros(sure.shape, np.float32)
-        for frame in turn.stack:
+
+        def sights(frame: np.ndarray, colour=colour, tolerance=tolerance, soft_edge=soft_edge) -> tuple:
+            """A frame and where it shows the backdrop."""
             frame = frame[box].astype(np.float32)
             away = cv2.GaussianBlur(frame - colour, (0, 0), 0.8)
             alike = _alike(frame, colour, tolerance) | could_be_shade(frame, colour)
@@ -249,7 +252,10 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
             near |= sight & (cv2.dilate(near.astype(np.uint8), _TO_OUTLINE) > 0)
             near |= usual & (cv2.morphologyEx(near.astype(np.uint8), cv2.MORPH_CLOSE, _EDGE_OF_SET) > 0)
             near &= free
-            total += frame * near[..., None]
+            return frame * near[..., None], near
+
+        for shown, near in one_by_one(sights, turn.stack):
+            total += shown
             count += near
         seen[box] = sure | (count >= _LEAST_SIGHTS)
         nearest = total / np.maximum(count, 1)[..., None]
