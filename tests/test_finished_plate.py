@@ -8,6 +8,9 @@ import pytest
 
 from builder.finished.disc import find_disc
 from builder.finished.plate import find_plate
+from builder.finished.survey import survey_turn
+from builder.frames.photos import find_photos
+from tests.pictures import write_photo
 
 COUNT, HEIGHT, WIDTH, AXIS = 24, 150, 200, 100
 WALL = (226, 222, 214)
@@ -73,3 +76,34 @@ def test_marks_alone_show_a_disc_of_the_tables_colour(marked):
         return
     assert disc.semi_x == pytest.approx(120, abs=3)
     assert disc.semi_y == pytest.approx(41, abs=3)
+
+
+FOOT = 50  # px: how far from the axis it goes round, seen a third as tall as wide; it stands on row 112 at the nearest
+
+
+def walker(picture: np.ndarray, angle: float) -> None:
+    """A body, and a foot that goes round under it; no shade at all."""
+    cv2.rectangle(picture, (86, 30), (114, 100), (60, 48, 40), -1)
+    place = round(AXIS + FOOT * np.cos(angle)), round(95 + 0.35 * FOOT * np.sin(angle))
+    cv2.circle(picture, place, 9, (130, 90, 60), -1)
+
+
+def test_shade_may_fall_as_far_back_as_the_foot_goes():
+    plate = find_plate(turn(walker), float(AXIS))
+    assert not plate.steady[85:].any(), "the far half of the foot's circle is ground, shaded or not"
+    assert plate.steady[:60].all(), "and the wall stays wall"
+
+
+def test_shade_to_the_pictures_edge_fills_no_picture(tmp_path):
+    def with_long_shade(picture: np.ndarray, angle: float) -> None:
+        if abs(np.sin(angle)) > 0.5:  # the broad side throws it
+            picture[96:108, AXIS:] = (150, 147, 142)
+        walker(picture, angle)
+
+    for k, picture in enumerate(turn(with_long_shade)):
+        write_photo(tmp_path / f"IMG_{k:02d}.png", picture)
+    photos = find_photos(tmp_path).photos
+    still = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    survey = survey_turn(photos, [still] * COUNT, [(1.0, 1.0, 1.0)] * COUNT, float(AXIS))
+    assert survey.plate.way[90:112, WIDTH - 5].any(), "the shade's way reaches the edge"
+    assert not [doubt for doubt in survey.doubts if "fills" in doubt]

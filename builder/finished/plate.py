@@ -44,6 +44,7 @@ _GAP = np.ones((5, 5), np.uint8)  # in an outline: the flood doesn't pass
 _TO_OUTLINE = np.ones((9, 9), np.uint8)
 _JOINT_LINES = (6.0, 3.0, 1.5)  # px, σ of what smooths the joints of a filled gap
 _REACH = 24  # px: how far the widest of these reaches (OpenCV: 4 σ)
+_OPENED = 7  # px: movement that is broad is as broad as that
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 
 
@@ -151,13 +152,15 @@ def _ground(swept_: np.ndarray, base_row: float, axis_x: float | None, flatness:
         return base_row
     columns = np.abs(np.arange(swept_.shape[1]) - axis_x)
     half_width = (columns * swept_).max(axis=1)
-    # The circle is as wide as what is swept in the row of its middle: the least that is.
+    # In the row of its middle, where it is widest, something as wide is swept; right at the bottom few frames show a foot.
     farthest = base_row
     for radius in range(1, int(half_width.max()) + 1):
         tall = _FLAT * radius if flatness is None else float(flatness(np.array([base_row]), radius)[0])
-        if half_width[max(0, int(base_row - tall))] < radius:
+        wide = half_width[max(0, int(base_row - tall))]
+        if wide >= radius:
+            farthest = base_row - 2 * tall
+        elif wide or tall > _OPENED:
             break
-        farthest = base_row - 2 * tall
     return farthest
 
 
@@ -171,7 +174,8 @@ def _widest_ground(way: np.ndarray, base_row: float, axis_x: float | None, flatn
 
 def swept(motion: np.ndarray) -> np.ndarray:
     """What broad movement goes through and what lies between on the same row, bool (h, w)."""
-    broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)) > 0
+    square = np.ones((_OPENED, _OPENED), np.uint8)
+    broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, square) > 0
     return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]
 
 
