@@ -82,10 +82,10 @@ FOOT = 50  # px: how far from the axis it goes round, seen a third as tall as wi
 
 
 def walker(picture: np.ndarray, angle: float) -> None:
-    """A body, and a foot that goes round under it; no shade at all."""
+    """A body, and a leg that goes round under it; no shade at all."""
     cv2.rectangle(picture, (86, 30), (114, 100), (60, 48, 40), -1)
     place = round(AXIS + FOOT * np.cos(angle)), round(95 + 0.35 * FOOT * np.sin(angle))
-    cv2.circle(picture, place, 9, (130, 90, 60), -1)
+    cv2.line(picture, (AXIS, 95), place, (130, 90, 60), 24)
 
 
 def test_shade_may_fall_as_far_back_as_the_foot_goes():

@@ -44,7 +44,7 @@ _GAP = np.ones((5, 5), np.uint8)  # in an outline: the flood doesn't pass
 _TO_OUTLINE = np.ones((9, 9), np.uint8)
 _JOINT_LINES = (6.0, 3.0, 1.5)  # px, σ of what smooths the joints of a filled gap
 _REACH = 24  # px: how far the widest of these reaches (OpenCV: 4 σ)
-_OPENED = 7  # px: movement that is broad is as broad as that
+_BROAD = 7  # px: movement less broad than that is noise, or a mark's
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 
 
@@ -102,7 +102,6 @@ def find_plate(
         disc = find_disc(dense, motion, through, axis_x, lean_deg, flatness, hidden=True)
         if disc is not None:
             hull &= ~front_of(disc, hull.shape) | (cv2.dilate(through.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
-    ground = _ground(through, base_row, axis_x, flatness)
     sure = ~hull & (support >= 0.4)
     if sure.mean() < 0.05:
         return None
@@ -114,6 +113,7 @@ def find_plate(
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
         colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, widest, thing), sure, disc)
     passed = ~seen | ~sure & (motion >= SUBJECT_CODES) | crossed_by_outlines(stack, colour)
+    ground = _ground(through, seen, base_row, axis_x, flatness)
     spread, steady = spread_of(stack, colour, passed, hull, ground)
     return Plate(
         colour=colour,
@@ -145,22 +145,27 @@ class _Turn:
     thing: np.ndarray  # a round thing that stands still on the axis: no backdrop, whatever it looks like
 
 
-def _ground(swept_: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
+def _ground(
+    passed: np.ndarray, seen: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None
+) -> float:
     """The farthest row of the ground the subject stands on: of the circle that its foot sweeps, whose near side is the
-    lowest row of broad movement."""
-    if axis_x is None:
+    lowest row of broad movement; that row itself where what moves lowest hangs over a still foot.
+
+    passed: bool (h, w), what broad movement goes through.
+    """
+    hidden = np.flatnonzero((~seen).any(axis=1))
+    if axis_x is None or len(hidden) and hidden[-1] > base_row + _BROAD:
         return base_row
-    columns = np.abs(np.arange(swept_.shape[1]) - axis_x)
-    half_width = (columns * swept_).max(axis=1)
-    # In the row of its middle, where it is widest, something as wide is swept; right at the bottom few frames show a foot.
+    columns = np.abs(np.arange(passed.shape[1]) - axis_x)
+    half_width = (columns * passed).max(axis=1)
+    half_width = cv2.dilate(half_width.reshape(-1, 1), np.ones((_BROAD, 1), np.uint8)).ravel()
+    # In the row of its middle, where it is widest, something as wide is swept.
     farthest = base_row
     for radius in range(1, int(half_width.max()) + 1):
         tall = _FLAT * radius if flatness is None else float(flatness(np.array([base_row]), radius)[0])
-        wide = half_width[max(0, int(base_row - tall))]
-        if wide >= radius:
-            farthest = base_row - 2 * tall
-        elif wide or tall > _OPENED:
+        if half_width[max(0, int(base_row - tall))] < radius:
             break
+        farthest = base_row - 2 * tall
     return farthest
 
 
@@ -174,7 +179,7 @@ def _widest_ground(way: np.ndarray, base_row: float, axis_x: float | None, flatn
 
 def swept(motion: np.ndarray) -> np.ndarray:
     """What broad movement goes through and what lies between on the same row, bool (h, w)."""
-    square = np.ones((_OPENED, _OPENED), np.uint8)
+    square = np.ones((_BROAD, _BROAD), np.uint8)
     broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, square) > 0
     return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]
 
