@@ -105,7 +105,7 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
 
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
-    Where the turn often shows the backdrop even a small one is a hole.
+    Where the turn often shows the backdrop even a small one is a hole, and one whose plate is a little off.
     """
     patches = Patches(cv2.erode(calm.astype(np.uint8), _SQUARE))
     usual = np.median(look.size[calm]) if calm.any() else 0.0
