@@ -162,7 +162,7 @@ def _ground(
     # In the row of its middle, where it is widest, something as wide is swept.
     farthest = base_row
     for radius in range(1, int(half_width.max()) + 1):
-        tall = _FLAT * radius if flatness is None else float(flatness(np.array([base_row]), radius)[0])
+        tall = _half_height(base_row, radius, flatness)
         if half_width[max(0, int(base_row - tall))] < radius:
             break
         farthest = base_row - 2 * tall
@@ -172,9 +172,12 @@ def _ground(
 def _widest_ground(way: np.ndarray, base_row: float, axis_x: float | None, flatness: Flatness | None) -> float:
     """The same were its foot as wide as its way is there."""
     reach = way[min(int(base_row), len(way) - 1)].sum() / 2
-    if axis_x is None or flatness is None:
-        return base_row - 2 * _FLAT * reach
-    return base_row - 2 * float(flatness(np.array([base_row]), reach)[0])
+    return base_row - 2 * _half_height(base_row, reach, None if axis_x is None else flatness)
+
+
+def _half_height(row: float, half_width: float, flatness: Flatness | None) -> float:
+    """Of a level circle's picture about the axis, px."""
+    return _FLAT * half_width if flatness is None else float(flatness(np.array([row]), half_width)[0])
 
 
 def swept(motion: np.ndarray) -> np.ndarray:
