@@ -11,8 +11,9 @@ import numpy as np
 from builder import colour
 from builder.finished.cut import cut_subject
 from builder.finished.disc import flatness_seen_by
-from builder.finished.look import largest
-from builder.finished.plate import Plate, find_plate, second_look, swept
+from builder.finished.gaps import Gaps
+from builder.finished.look import largest, usual_noise
+from builder.finished.plate import Plate, fill, find_plate, second_look, swept
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
@@ -196,24 +197,32 @@ def clean_set(
     tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
     halves = []
+    seen, way, steady = (carried(one) > 0.5 for one in (plate.seen, plate.way, plate.steady))
+    gaps = Gaps(guess, seen | ~steady, way, usual_noise(plate))  # where shade falls, a body may look like it
     looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
     for codes, cut in zip(looks, survey.cuts, strict=True):
         halves.append(halved(codes))
+        gaps.look_through(codes)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
         near = ~subject & (largest(cv2.absdiff(codes.astype(np.float32), guess)) < tolerance)
         cv2.accumulate(codes, total, mask=near.astype(np.uint8))
         count += near
     fine = np.where(count[..., None] >= 2, total / np.maximum(count, 1)[..., None], guess)
-    steady = carried(plate.steady) > 0.5
+    gap, behind = gaps.found()
+    seen = seen | gap
+    if gap.any():  # what was guessed about the gaps was as wrong as there
+        fine = np.where(gap[..., None], behind, fine)
+        hidden = way & ~seen & steady
+        np.copyto(fine, fill(fine, seen & steady), where=hidden[..., None])
     lit = np.where(steady[..., None], fine, np.maximum(carried(plate.lit), fine))
     clean = CleanSet(
         colour=fine.clip(0, 255).astype(np.float16),
-        seen=carried(plate.seen) > 0.5,
+        seen=seen,
         steady=steady,
         spread=spread.astype(np.float16),
         stands=carried(plate.stands) > 0.5,
         lit=lit.clip(0, 255).astype(np.float16),
-        way=carried(plate.way) > 0.5,
+        way=way,
         clear=carried(plate.clear).astype(np.float16),
         tints=plate.tints,
     )
