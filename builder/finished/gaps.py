@@ -9,13 +9,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from builder.finished.look import SOFT_EDGE, around, guess_tolerance, largest
-from builder.finished.seeds import EDGELESS, Patches
+from builder.finished.look import SOFT_EDGE, around, guess_tolerance, largest, steepness
+from builder.finished.seeds import shut_in_patches
 
 _LEAST_SIGHTS = 3  # frames: of two, one in two agrees by chance with what a body shows
 _SAME = 1.5  # σ of the backdrop's noise: of three sights of it the spread is larger in one of ten
-_LEAST = 12  # px
-_SQUARE = np.ones((3, 3), np.uint8)
 
 
 class Gaps:
@@ -38,12 +36,10 @@ class Gaps:
     def look_through(self, frame: np.ndarray) -> None:
         """frame: sRGB codes, uint8 (h, w, 3). Patches near the guess that end at an outline all round may be gaps."""
         away = cv2.GaussianBlur(frame[self._box] - self._guess, (0, 0), 0.8)
-        flat = largest(cv2.subtract(cv2.dilate(away, _SQUARE), cv2.erode(away, _SQUARE))) < self._soft_edge
+        flat = steepness(away) < self._soft_edge
         # What leaves the subject's way without an outline is no gap: it goes over into what isn't alike there.
         alike = flat & (largest(np.abs(away)) < self._tolerance) & self._way
-        patches = Patches(cv2.erode(alike.astype(np.uint8), _SQUARE))
-        ends = patches.share_around(flat & ~alike) < EDGELESS
-        gap = (patches.where(ends & (patches.areas >= _LEAST)) & self._hidden).astype(np.uint8)
+        gap = (shut_in_patches(alike, flat) & self._hidden).astype(np.uint8)
         self._alike += alike
         self._frames += 1
         self._count += gap

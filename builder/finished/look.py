@@ -85,8 +85,7 @@ def look_at(frame: np.ndarray, clean) -> Look:
     ratio, shade, no_shade = _shade(frame, expected, clean.tints)
     # Shade's edges are soft: a few hundredths of the backdrop's level from pixel to pixel, and noise, of which nine
     # values span 3 σ on average.
-    range_ = largest(cv2.subtract(cv2.dilate(soft, _SQUARE), cv2.erode(soft, _SQUARE)))
-    flat = range_ < expected.soft_edge
+    flat = steepness(soft) < expected.soft_edge
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
     return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, size < expected.tolerance, shaded)
 
@@ -138,6 +137,11 @@ def largest(values: np.ndarray) -> np.ndarray:
     """The largest of three channels, (h, w)."""
     one, two, three = cv2.split(values)
     return cv2.max(cv2.max(one, two), three)
+
+
+def steepness(values: np.ndarray) -> np.ndarray:
+    """Codes between the least and the most of each pixel's neighbourhood (3 by 3), the largest of the channels, (h, w)."""
+    return largest(cv2.subtract(cv2.dilate(values, _SQUARE), cv2.erode(values, _SQUARE)))
 
 
 def around(mask: np.ndarray, border: int) -> tuple[slice, slice]:

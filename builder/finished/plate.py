@@ -16,7 +16,7 @@ import numpy as np
 
 from builder.colour import decode, encode
 from builder.finished.disc import Disc, Flatness, find_disc, front_of, parts_about
-from builder.finished.look import SOFT_EDGE, could_be_shade, guess_tolerance, largest
+from builder.finished.look import SOFT_EDGE, could_be_shade, guess_tolerance, largest, steepness
 from builder.finished.over_turn import (
     SUBJECT_CODES,
     change,
@@ -27,14 +27,13 @@ from builder.finished.over_turn import (
     subjects_way,
     without_shade,
 )
-from builder.finished.seeds import EDGELESS, Patches, reached
+from builder.finished.seeds import reached, shut_in_patches
 from builder.finished.standing import find_standing
 from builder.finished.tints import ShadeTints
 from builder.measured.abreast import one_by_one
 
 _FLAT = 0.35  # height over width of level circles where the camera isn't known: seen from 20° above
 _SPAN = 3.3  # σ between the 5th and the 95th percentile of noise
-_LEAST_HOLE = 12  # px
 _USUAL_CODES = 6  # as near as that a frame shows what most do
 _STILL_EDGE = 6  # codes over three pixels: the edge of a shade that stands still is softer, an outline steeper
 _LEAST_SIGHTS = 2  # frames that show the backdrop at a place
@@ -255,10 +254,10 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
             away = cv2.GaussianBlur(frame - colour, (0, 0), 0.8)
             alike = _alike(frame, colour, tolerance) | could_be_shade(frame, colour)
             usual = still & (largest(np.abs(frame - dense)) < _USUAL_CODES)
-            flat = _range(away) < soft_edge
-            soft = flat & alike | quiet & usual & (_range(cv2.GaussianBlur(frame, (0, 0), 0.8)) < _STILL_EDGE)
+            flat = steepness(away) < soft_edge
+            soft = flat & alike | quiet & usual & (steepness(cv2.GaussianBlur(frame, (0, 0), 0.8)) < _STILL_EDGE)
             near = reached((soft | sure) & free, sure, _GAP)
-            near |= _holes(flat & (largest(np.abs(away)) < 3 * noise) & free & ~near, flat & ~near)
+            near |= shut_in_patches(flat & (largest(np.abs(away)) < 3 * noise) & free & ~near, flat & ~near)
             # The backdrop goes on to the outline itself, and over an edge of the set, the disc's rim or a crease.
             sight = (largest(np.abs(away)) < 4 * noise) | quiet & usual
             near |= sight & (cv2.dilate(near.astype(np.uint8), _TO_OUTLINE) > 0)
@@ -279,21 +278,6 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
     usual &= ~turn.thing
     known = seen | usual & (turn.support >= 0.4) & (turn.motion < SUBJECT_CODES)
     return _filled_apart(np.where((usual & known)[..., None], turn.dense, out), known, whole), seen | usual
-
-
-def _holes(alike: np.ndarray, flat: np.ndarray) -> np.ndarray:
-    """Patches like the backdrop that end at an outline all round: seen through the subject, bool (h, w).
-
-    A patch of the subject that happens to look like the backdrop goes over into it without one.
-    """
-    patches = Patches(cv2.erode(alike.astype(np.uint8), _SQUARE))
-    edgeless = patches.share_around(flat & ~alike)
-    return patches.where((patches.areas >= _LEAST_HOLE) & (edgeless < EDGELESS))
-
-
-def _range(values: np.ndarray) -> np.ndarray:
-    """Codes between the least and the most of each pixel's neighbourhood (3 by 3), the largest of the channels."""
-    return largest(cv2.dilate(values, _SQUARE) - cv2.erode(values, _SQUARE))
 
 
 def _filled_apart(values: np.ndarray, known: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:

@@ -115,6 +115,16 @@ def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
     return patches.where((even | often) & (edgeless < EDGELESS) & (patches.areas >= np.where(often, 4, 12)))
 
 
+def shut_in_patches(alike: np.ndarray, flat: np.ndarray) -> np.ndarray:
+    """Patches like the backdrop that end at an outline all round: seen through the subject, bool (h, w).
+
+    A patch of the subject that happens to look like the backdrop goes over into it without one.
+    """
+    patches = Patches(cv2.erode(alike.astype(np.uint8), _SQUARE))
+    edgeless = patches.share_around(flat & ~alike)
+    return patches.where((patches.areas >= SPECK) & (edgeless < EDGELESS))
+
+
 class Patches:
     """The connected patches of a mask, numbered from 1; what is told of number 0, the rest, means nothing."""
 
