@@ -81,6 +81,10 @@ class Sameness:
         """changes (n - 1,): how much each frame differs from the next, in shares of what most do."""
         return cls(frozenset(still), np.r_[False, changes > CHANGED])
 
+    def first(self, count: int) -> "Sameness":
+        """That of the first frames only."""
+        return Sameness(frozenset(frame for frame in self.still if frame < count), self.changed[:count])
+
 
 NO_RIVALS = (np.zeros(0),) * 4
 
@@ -135,18 +139,22 @@ def check_links(
     return abreast(checked, range(0 if closed else 1, len(shots)))
 
 
-def find_strays(shots: Sequence[Shot], found: Fit, links: Sequence[Link], nominal: float) -> dict[int, float]:
-    """Frames that hold to neither neighbour, with the angle (radians) at which the other frames' points show in them.
-
-    For frames shot late, after the turn: the last ones, then. Every angle of the circle is tried with the points that
-    nothing else on their way looks like; frames that fit nowhere clearly are left out.
-    """
-    count = len(shots)
+def loose_frames(links: Sequence[Link]) -> Sequence[int]:
+    """The last frames where they hold to neither neighbour, as frames shot late, after the turn, do; no more than a third."""
+    count = max(link.frame for link in links) + 1
     held = max((link.frame for link in links if link.frame_z >= LOOSE_Z), default=count)
-    loose = list(range(held + 1, count))
-    if not loose or len(loose) > count / 3:
-        return {}
-    homes = [_looks(shots, found, home, nominal) for home in range(count) if home not in loose]
+    loose = range(held + 1, count)
+    return loose if len(loose) <= count / 3 else ()
+
+
+def place_late(shots: Sequence[Shot], found: Fit, loose: Sequence[int], nominal: float) -> dict[int, float]:
+    """The angle (radians) at which the points of the fit, of all other frames, show in each of the loose ones.
+
+    Every angle of the circle is tried with the points that nothing else on their way looks like; frames that fit
+    nowhere clearly are left out.
+    """
+    others = shots[: len(found.angles)]
+    homes = abreast(lambda home: _looks(others, found, home, nominal), range(len(others)))
     placed = {frame: _placed(shots[frame], found, homes, nominal) for frame in loose}
     return {frame: angle for frame, angle in placed.items() if angle is not None}
 

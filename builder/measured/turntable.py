@@ -22,7 +22,7 @@ from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
-from builder.measured.turn_place import Link, Sameness, check_links, find_strays
+from builder.measured.turn_place import Link, Sameness, check_links, loose_frames, place_late
 from builder.measured.turn_scale import Closing, measure_closing
 from builder.measured.turn_search import first_guess
 from builder.measured.turn_start import Start, match_neighbours, picture_changes
@@ -34,6 +34,7 @@ DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
 NOTHING = "nothing on the object to follow"
+LEAST_FRAMES = 4  # a turn of three has no view that two others could check
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
 # Frames, about, of twice as many or more that are settled first: of the others, neighbours show nearly the same
@@ -103,7 +104,7 @@ def measure_turn(
     cv2.setNumThreads(1)
     count = len(pictures)
     affines = np.array([IDENTITY] * count if to_reference is None else to_reference, float)
-    if count < 4:
+    if count < LEAST_FRAMES:
         return unjudged(count, closed, "fewer than four frames")
     shots, area = _shots(pictures, affines, foreground)
     changes = picture_changes(shots)
@@ -204,28 +205,69 @@ def _of_each(corners: int, count: int) -> int:
 
 
 def _settled(
-    shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness
+    shots: list[Shot],
+    guess: Guess,
+    prior: Prior,
+    start: Start,
+    closed: bool,
+    same: Sameness,
+    late: Collection[int] | None = None,
 ) -> tuple[Fit, list[Link], int]:
-    """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds."""
-    usual, late, before = start.sign * start.nominal, set(), None
+    """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds.
+
+    late: frames shot after the turn, whose angles in the guess are their places; None: not known yet.
+    """
+    usual, before = start.sign * start.nominal, None
     for turn in range(ROUNDS):
         found, links, order = _fitted(
-            shots, guess, prior, usual, closed, same, late, _of_each(FEW if turn == 0 else MOST, len(shots))
+            shots, guess, prior, usual, closed, same, late or (), _of_each(FEW if turn == 0 else MOST, len(shots))
         )
+        if late is None:
+            again = _with_late(
+                shots, Guess(found.camera, found.angles, guess.radius), prior, start, closed, same, loose_frames(links)
+            )
+            if again is not None:
+                return again
+            late = ()
         closing = _closing(found, links, order, prior, usual) if closed else None
         shifts = wanted_shifts(links, closing) * usual
-        wanted, strays = _wanted(links, order, shifts, closed), {}
-        if not late:
-            strays = find_strays(shots, found, links, usual)
-            late = set(strays)
-        if turn and not strays and (not wanted.any() or np.array_equal(shifts, before)):
+        wanted = _wanted(links, order, shifts, closed)
+        if turn and (not wanted.any() or np.array_equal(shifts, before)):
             break  # nothing wants to move, or what did came back
         before = shifts
-        angles = found.angles + wanted
-        for frame, angle in strays.items():
-            angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
-        guess = Guess(found.camera, angles, guess.radius)
+        guess = Guess(found.camera, found.angles + wanted, guess.radius)
     return found, in_the_light_of_all(links, closing), int(np.count_nonzero(shifts))
+
+
+def _with_late(
+    shots: list[Shot], guess: Guess, prior: Prior, start: Start, closed: bool, same: Sameness, loose: Sequence[int]
+) -> tuple[Fit, list[Link], int] | None:
+    """As `_settled`, where last frames that hold to neither neighbour were shot late; None where they weren't.
+
+    The others are settled by themselves first: a frame out of its place bends the turn that it is taken to close.
+    """
+    kept = len(shots) - len(loose)
+    if not loose or kept < LEAST_FRAMES:
+        return None
+    try:
+        rest, _, _ = _settled(
+            shots[:kept],
+            Guess(guess.camera, guess.angles[:kept], guess.radius),
+            prior,
+            start,
+            closed,
+            same.first(kept),
+            (),
+        )
+    except NothingToFollow:
+        return None
+    places = place_late(shots, rest, loose, start.sign * start.nominal)
+    if not places:
+        return None
+    angles = np.r_[rest.angles, guess.angles[kept:]]
+    for frame, angle in places.items():
+        angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
+    return _settled(shots, Guess(rest.camera, angles, guess.radius), prior, start, closed, same, tuple(places))
 
 
 def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usual: float) -> Closing:
@@ -234,7 +276,14 @@ def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usua
 
 
 def _fitted(
-    shots: list[Shot], guess: Guess, prior: Prior, usual: float, closed: bool, same: Sameness, late: set[int], most: int
+    shots: list[Shot],
+    guess: Guess,
+    prior: Prior,
+    usual: float,
+    closed: bool,
+    same: Sameness,
+    late: Collection[int],
+    most: int,
 ) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
