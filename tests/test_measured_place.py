@@ -220,3 +220,25 @@ def test_blown_out_parts_count_and_highlights_dont():
     shares = measure_clipping(pictures, unmoved(pictures), Foreground(masks, envelope, 1.0), plate)
     assert shares[[0, 1, 3]].max() == 0
     assert shares[2] == pytest.approx(60 * 60 / (90 * 100), rel=0.05)
+
+
+def test_a_board_that_clips_in_one_frame_stays_the_board_and_a_lamp_before_it_stays_a_lamp():
+    """A disc next to white, shot once with more exposure and another balance: its light is known from below only."""
+    rng = np.random.default_rng(4)
+    board = np.full((120, 160, 3), 0.35) * (1.0, 0.95, 0.85)
+    board[70:] = np.array((0.93, 0.92, 0.86))  # the disc
+    frames, gains = [], np.ones((12, 3))
+    gains[5] = 1.2, 1.1, 1.05
+    for k in range(12):
+        light = board.copy()
+        light[20:60, 40 + k : 70 + k] = 0.08  # a body on its way
+        if k == 5:
+            light[10:16, 100:120] = 2.0  # a lamp, before the grey
+        codes = to_codes((light * gains[k]).astype(np.float32)).astype(np.float32)
+        frames.append(np.clip(codes + rng.normal(0, 1.0, codes.shape), 0, 255).astype(np.uint8))
+    pictures = np.stack(frames)
+    assert (pictures[5, 72:] >= 250).any(axis=2).mean() > 0.99  # it does clip there, but for noise
+    backdrop, _ = laid(pictures)
+    off = np.abs(backdrop.pictures[5][72:].astype(int) - backdrop.plate[72:])
+    assert np.quantile(off, 0.999) <= 5  # codes: of two noises of 1, and of the evening's rounding
+    assert (backdrop.pictures[5][11:15, 102:118].astype(int) - backdrop.plate[11:15, 102:118]).min() > 60
