@@ -12,23 +12,30 @@ import numpy as np
 
 from builder.finished.look import DEEPEST_SHADE, Look, around, largest, look_at
 from builder.finished.rims import with_rims
-from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, seeds, without_specks
+from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, Patches, seeds, without_specks
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _EVEN_LINE = 1.2  # px of the grid: σ; a line two pixels broad outlives it
 _CLEAR_OF_HULL = np.ones((5, 5), np.uint8)
 _INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's outline is given clear of the edge, and one
+_WELL_INSIDE = np.ones((13, 13), np.uint8)  # the same once more
+_BESIDE = np.ones((21, 21), np.uint8)  # as far as that, to both sides of an outline
+_GOES_OVER = 0.3  # share of a patch's border with the subject that has no edge, where a sight past it has next to none
+_CALM = 0.5  # share of a patch that shows the plate itself, of which no frame can be wrong
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BLACK = 90  # sRGB codes: a board that reflects less than a tenth of white
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 
 
-def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.ndarray:
+def cut_subject(
+    frame: np.ndarray, clean, hull: np.ndarray | None = None, agreed: np.ndarray | None = None
+) -> np.ndarray:
     """Hard matte, bool (h, w).
 
     frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
+    agreed: bool (h, w), the part of it that hardly a frame sees past.
     """
     look = look_at(frame, clean)
     inside = None if hull is None else cv2.erode(hull.astype(np.uint8), _INSIDE) > 0
@@ -39,6 +46,28 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         subject |= _dark_things(look, subject, backdrop, wide, clean)
     if not subject.any():
         return subject
+    found = _between(look, clean, subject, backdrop, hull)
+    if agreed is None:
+        return found
+    lost = _lost(look, found, agreed)
+    if lost.any():  # where the outline runs beside it the floods must say
+        near = cv2.dilate(lost.astype(np.uint8), _BESIDE) > 0
+        found = _between(look, clean, subject | lost, backdrop & ~(near & hull), hull)
+    return found
+
+
+def _lost(look: Look, found: np.ndarray, agreed: np.ndarray) -> np.ndarray:
+    """Patches of the subject that this frame alone takes for shade, bool (h, w): all others see their room filled, and
+    they go over into the subject without an edge, while a sight past the subject ends at an outline all round."""
+    sure = cv2.erode(agreed.astype(np.uint8), _WELL_INSIDE)
+    patches = Patches(cv2.morphologyEx(sure & ~found, cv2.MORPH_OPEN, _INSIDE))
+    edgeless = patches.share_around(found & look.flat) > _GOES_OVER * patches.share_around(found)
+    lost = patches.where(edgeless & (patches.mean(look.calm) < _CALM)).astype(np.uint8)
+    return (cv2.dilate(lost, _INSIDE) > 0) & (sure > 0) & ~found
+
+
+def _between(look: Look, clean, subject: np.ndarray, backdrop: np.ndarray, hull: np.ndarray | None) -> np.ndarray:
+    """The cut between the seeds of both sides, all bool (h, w)."""
     # Beyond what isn't certainly backdrop nothing can change any more.
     box = around(~backdrop, 2 * _size(_SLOT, subject))
     size, seeded, never = look.size[box], subject[box], backdrop[box]
@@ -49,7 +78,7 @@ def cut_subject(frame: np.ndarray, clean, hull: np.ndarray | None = None) -> np.
         # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
         dark = cv2.morphologyEx((look.shade[box] < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
         kept = found | dark & ~never & ~clean.steady[box]
-        well_inside = cv2.erode(inside.astype(np.uint8), _INSIDE)[box] > 0
+        well_inside = cv2.erode(hull[box].astype(np.uint8), _WELL_INSIDE) > 0
         found = _divided(relief, size, seeded, never | (~hull[box] & ~seeded)) | well_inside & kept
     whole = np.zeros_like(subject)
     whole[box] = found

@@ -16,6 +16,7 @@ from builder.finished.look import around
 
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
 _ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
+_THIN_ERROR = 1.0  # the same of parts three pixels broad or less, whose two lines lean on each other
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -29,6 +30,7 @@ class Sides:
     inside: np.ndarray  # float32 (h, w, 3) linear: the subject's light near each pixel
     outside: np.ndarray  # float32 (h, w, 3) linear: the backdrop's
     mixed: np.ndarray  # float32 (h, w): variance of both, summed over the channels
+    error: np.ndarray  # float32 (h, w): px by which the cut's line may be wrong
 
 
 def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: int = 2) -> Sides:
@@ -39,16 +41,33 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     size = 2 * reach + 3
     near = around(outer, 2 * size)  # farther away nothing is asked
     own = cut[near]
-    # Of parts too thin to have a core the cut itself counts as inside.
-    solid = cv2.dilate(core[near], kernel, iterations=2)
     depth = np.full(cut.shape, -np.inf, np.float32)
     inside, outside, mixed = light.copy(), backdrop.copy(), np.zeros(cut.shape, np.float32)
-    inside[near], varied = _near_mean(light[near], np.where(solid > 0, core[near], own), size, light[near])
+    error = np.full(cut.shape, _ERROR, np.float32)
     outside[near], shaded = _near_mean(light[near], 1 - outer[near], size, backdrop[near])
+    inside[near], varied = _near_mean(light[near], core[near], size, light[near])
+    thin = cv2.dilate(core[near], kernel, iterations=2) == 0
+    most, known = _most_apart(light[near] - outside[near], np.where(thin, own, 0))
+    inside[near] = np.where(known[..., None], outside[near] + most, inside[near])
+    error[near] = np.where(thin, _THIN_ERROR, _ERROR)
+    varied = np.where(known, 0, varied)
     mixed[near] = varied + shaded
     line = cv2.distanceTransform(own, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
     depth[near] = line - 0.5 * np.sign(line)  # the line runs between pixels
-    return Sides(cut, core, outer - core, depth, inside, outside, mixed)
+    return Sides(cut, core, outer - core, depth, inside, outside, mixed, error)
+
+
+def _most_apart(apart: np.ndarray, thin: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What parts too thin to have a core differ by from the backdrop, (h, w, 3), and where that is known, (h, w).
+
+    They are mixtures all through: those that differ most are most of the thing itself. apart: linear, (h, w, 3).
+    """
+    square = cv2.transform(cv2.multiply(apart, apart), np.ones((1, 3), np.float32)) * thin
+    most = cv2.dilate(square, np.ones((5, 5), np.uint8))
+    weight = (square / np.maximum(most, np.float32(1e-9))) ** 2  # of what is half a mixture a sixteenth counts
+    total = cv2.blur(weight, (5, 5))
+    mean = cv2.divide(cv2.blur(cv2.multiply(apart, cv2.merge([weight] * 3)), (5, 5)), cv2.merge([total] * 3))
+    return mean, total > 1e-3
 
 
 def _near_mean(light, mask: np.ndarray, size: int, elsewhere: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -89,7 +108,8 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
 
     if not x.size:
         return np.zeros(0, np.float32), np.zeros((0, 3), np.float32)
-    inside, outside, depth, mixed = at(sides.inside), at(sides.outside), at(sides.depth), at(sides.mixed)
+    inside, outside, depth = at(sides.inside), at(sides.outside), at(sides.depth)
+    mixed, error = at(sides.mixed), at(sides.error)
     span = inside - outside
     length = (span * span).sum(axis=1)
     between = ((light - outside) * span).sum(axis=1) / np.maximum(length, 1e-6)
@@ -98,7 +118,7 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
     trust = length / (length + 16 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
     plain = _covered(depth)
     alpha = trust * between + (1 - trust) * plain
-    alpha = np.clip(alpha, _covered(depth - _ERROR), _covered(depth + _ERROR))[:, None]
+    alpha = np.clip(alpha, _covered(depth - error), _covered(depth + error))[:, None]
     alpha = np.where(alpha < 0.03, 0, np.where(alpha > 0.97, 1, alpha))
     # αF is what is left of the pixel without the backdrop's part; where little is left that is mostly noise, and the
     # subject's colour beside it is the better guess.

@@ -38,7 +38,7 @@ def finish_frame(plan: FinishPlan, index: int, *, width: int | None = None) -> F
     grid = clean.size
     to_grid = scaling(grid[0] / plan.width, grid[1] / plan.height)
     small = sample_light(copy, to_grid @ to_box, grid, plan.evening[index], cv2.INTER_LINEAR)
-    cut = cut_subject(colour.to_codes(small).astype(np.float32), clean, plan.reach(index))
+    cut = cut_subject(colour.to_codes(small).astype(np.float32), clean, plan.reach(index), plan.agreed(index))
     sides = two_sides(small, cut, plain)
     shade = None
     if plan.shadow > 0:

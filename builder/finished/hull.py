@@ -26,18 +26,27 @@ _WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Hull:
-    """surface: float32 (n, 3), the outermost cells' middles at angle 0. to_grid: 3×3, seen direction -> grid pixel."""
+    """surface: float32 (n, 3), the outermost cells' middles at angle 0; agreed: of the cells that all frames but one see
+    filled. to_grid: 3×3, seen direction -> grid pixel."""
 
     surface: np.ndarray
+    agreed: np.ndarray
     camera: Camera
     to_grid: np.ndarray
     size: tuple[int, int]  # of the grid, w and h
 
     def outline(self, angle: float) -> np.ndarray:
         """Where the hull is seen when it has turned by `angle` (radians): bool (h, w) of the grid."""
+        return self._seen(self.surface, angle)
+
+    def agreed_outline(self, angle: float) -> np.ndarray:
+        """The same of what all frames but one see filled."""
+        return self._seen(self.agreed, angle)
+
+    def _seen(self, cells: np.ndarray, angle: float) -> np.ndarray:
         width, height = self.size
         sin, cos = math.sin(angle), math.cos(angle)
-        x, y, z = self.surface.T
+        x, y, z = cells.T
         world = np.stack([cos * x - sin * y - 1, sin * x + cos * y, z], axis=1)
         seen = world @ (self.camera.matrix @ self.to_grid.T).astype(np.float32)
         place = np.rint(seen[:, :2] / seen[:, 2:]).astype(np.int32)
@@ -78,6 +87,7 @@ def carve(
     masks = [cut.astype(np.uint8) for cut in cuts]
     least = len(cuts) - max(2, round(_WRONG * len(cuts)))
     solid = np.zeros((len(heights) + 2, cells + 2, cells + 2), bool)
+    agreed = np.zeros_like(solid)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
     for level, z in enumerate(heights):
         rows, columns = _part(rough, z, across)
@@ -93,14 +103,18 @@ def carve(
             warp = inner @ camera.matrix.T @ plane @ cell @ start
             votes += cv2.warpPerspective(cut, warp, votes.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
         solid[level + 1, 1:-1, 1:-1][rows, columns] = votes >= least
+        agreed[level + 1, 1:-1, 1:-1][rows, columns] = votes >= len(cuts) - 1
+    surface = _outermost(solid, across, heights)
+    return Hull(surface, _outermost(agreed, across, heights), camera, inner, (width, height)) if len(surface) else None
+
+
+def _outermost(solid: np.ndarray, across: np.ndarray, heights: np.ndarray) -> np.ndarray:
+    """Middles, float32 (n, 3), of the cells that have a free side; solid: bool, a cell larger all round."""
     core = solid[1:-1, 1:-1, 1:-1]
     hidden = solid[:-2, 1:-1, 1:-1] & solid[2:, 1:-1, 1:-1] & solid[1:-1, :-2, 1:-1] & solid[1:-1, 2:, 1:-1]
     hidden &= solid[1:-1, 1:-1, :-2] & solid[1:-1, 1:-1, 2:]
     level, row, column = np.nonzero(core & ~hidden)
-    if not len(level):
-        return None
-    surface = np.stack([across[column], across[row], heights[level]], axis=1).astype(np.float32)
-    return Hull(surface, camera, inner, (width, height))
+    return np.stack([across[column], across[row], heights[level]], axis=1).astype(np.float32)
 
 
 def _part(rough: Hull | None, level: float, across: np.ndarray) -> tuple[slice, slice]:

@@ -121,12 +121,15 @@ def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float]
         return None
     around = np.ones((3, 3), np.uint8)
 
+    def wide(outline: np.ndarray) -> np.ndarray:
+        return cv2.dilate(outline.astype(np.uint8), around) > 0
+
     def cut_within(pair: tuple[np.ndarray, float]) -> np.ndarray:
         frame, angle = pair
-        within = cv2.dilate(hull.outline(angle).astype(np.uint8), around) > 0
-        cut = cut_subject(frame.astype(np.float32), half, within)
+        within, agreed = wide(hull.outline(angle)), wide(hull.agreed_outline(angle))
+        cut = cut_subject(frame.astype(np.float32), half, within, agreed)
         # It may be a pixel too small, as a dark foot in its own shade: the hull must not lose what few frames lose.
-        return cv2.dilate(cut.astype(np.uint8), around) > 0
+        return wide(cut)
 
     return carve(abreast(cut_within, zip(halves, angles, strict=True)), angles, camera, to_half, hull)
 

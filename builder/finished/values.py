@@ -111,11 +111,16 @@ class FinishPlan:
 
     def reach(self, index: int) -> np.ndarray | None:
         """Where the subject can be in a frame: bool (h, w) on the clean set's grid; None where that isn't known."""
-        if self.hull is None:
-            return None
-        outline = cv2.resize(self.hull.outline(self.turned[index]).astype(np.uint8), self.clean_set.size,
-                             interpolation=cv2.INTER_NEAREST)  # fmt: skip
-        return cv2.dilate(outline, np.ones((5, 5), np.uint8)) > 0  # clear of the edge, which is finer than the cells
+        return None if self.hull is None else self._wide(self.hull.outline(self.turned[index]))
+
+    def agreed(self, index: int) -> np.ndarray | None:
+        """Where all frames but one see the subject's room filled: as `reach`."""
+        return None if self.hull is None else self._wide(self.hull.agreed_outline(self.turned[index]))
+
+    def _wide(self, outline: np.ndarray) -> np.ndarray:
+        """A hull's outline on the clean set's grid, clear of the edge, which is finer than the cells."""
+        outline = cv2.resize(outline.astype(np.uint8), self.clean_set.size, interpolation=cv2.INTER_NEAREST)
+        return cv2.dilate(outline, np.ones((5, 5), np.uint8)) > 0
 
     def column_gains(self, width: int) -> np.ndarray:
         """Gains (width, 3), float32, of the output's columns: balance, and the light's change of colour taken out."""
