@@ -8,6 +8,7 @@ import pytest
 
 from builder.finished import place, sample
 from builder.finished.disc import find_disc, flatness_seen_by
+from builder.finished.edge import soft_edge, two_sides
 from builder.finished.hull import carve
 from builder.finished.shadow import light_left
 from builder.finished.standing import find_standing
@@ -51,8 +52,42 @@ def test_hull_leaves_out_what_one_frame_alone_takes_for_the_subject():
     assert not (outline & shade).any()
 
 
+def test_what_one_frame_lost_is_agreed_on_and_what_two_lost_only_in_the_hull():
+    cuts = [seen_box(angle) for angle in ANGLES]
+    rows = np.nonzero(cuts[3].any(axis=1))[0]
+    hole = np.zeros_like(cuts[3])
+    hole[rows[len(rows) // 2] :] = True
+    one = carve([cut & ~hole if k == 3 else cut for k, cut in enumerate(cuts)], ANGLES, CAMERA, np.eye(3))
+    two = carve([cut & ~hole if k in (3, 4) else cut for k, cut in enumerate(cuts)], ANGLES, CAMERA, np.eye(3))
+    lost = cuts[3] & hole
+    assert (one.agreed_outline(ANGLES[3]) & lost).sum() > 0.95 * lost.sum()
+    assert (two.outline(ANGLES[3]) & lost).sum() > 0.95 * lost.sum()
+    assert (two.agreed_outline(ANGLES[3]) & lost).sum() < 0.5 * lost.sum()
+
+
 def test_hull_of_nothing():
     assert carve([np.zeros((240, 320), bool)] * 12, ANGLES[::2], CAMERA, np.eye(3)) is None
+
+
+@pytest.mark.parametrize("breadth, most", [(2.0, 1.34), (2.5, 1.22), (3.0, 1.15)])
+@pytest.mark.parametrize("slant_deg", [10.0, 40.0])
+def test_a_wire_is_hardly_broader_than_it_is(breadth, most, slant_deg):
+    # Seen through a lens (σ 0.7 px): what it looks like nowhere is its own colour alone.
+    fine, size = 8, 60
+    slant = np.radians(slant_deg)
+    y, x = np.mgrid[: size * fine, : size * fine] - size * fine / 2
+    wire = (np.abs(x * np.cos(slant) + y * np.sin(slant)) <= breadth * fine / 2).astype(np.float32)
+    true = cv2.resize(wire, (size, size), interpolation=cv2.INTER_AREA)
+    share = cv2.GaussianBlur(true, (0, 0), 0.7)[..., None]
+    own, board = np.float32([0.15, 0.12, 0.1]), np.float32([0.6, 0.55, 0.5])
+    noise = np.random.default_rng(3).normal(0, 0.004, (size, size, 3))
+    light = (share * own + (1 - share) * board + noise).astype(np.float32)
+    sides = two_sides(light, share[..., 0] > 0.35, np.broadcast_to(board, light.shape).copy())
+    row, column = np.nonzero(sides.band)
+    matte = sides.core.astype(np.float32)
+    matte[row, column], _ = soft_edge(light[row, column], sides, (column.astype(float), row.astype(float)))
+    middle = (slice(12, 48),) * 2
+    assert 1 < matte[middle].sum() / true[middle].sum() < most
 
 
 def test_shadow_is_the_light_that_is_missing_without_the_veil():

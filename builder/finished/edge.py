@@ -16,7 +16,7 @@ from builder.finished.look import around
 
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
 _ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
-_THIN_ERROR = 1.0  # the same of parts three pixels broad or less, whose two lines lean on each other
+_TOO_BROAD = 1.0  # px of the grid: by how much a thin part's line may lie outside: the lens makes it broader, and fainter
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -30,7 +30,7 @@ class Sides:
     inside: np.ndarray  # float32 (h, w, 3) linear: the subject's light near each pixel
     outside: np.ndarray  # float32 (h, w, 3) linear: the backdrop's
     mixed: np.ndarray  # float32 (h, w): variance of both, summed over the channels
-    error: np.ndarray  # float32 (h, w): px by which the cut's line may be wrong
+    excess: np.ndarray  # float32 (h, w): px by which the cut's line may lie outside the outline
 
 
 def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: int = 2) -> Sides:
@@ -43,18 +43,18 @@ def two_sides(light: np.ndarray, cut: np.ndarray, backdrop: np.ndarray, reach: i
     own = cut[near]
     depth = np.full(cut.shape, -np.inf, np.float32)
     inside, outside, mixed = light.copy(), backdrop.copy(), np.zeros(cut.shape, np.float32)
-    error = np.full(cut.shape, _ERROR, np.float32)
+    excess = np.full(cut.shape, _ERROR, np.float32)
     outside[near], shaded = _near_mean(light[near], 1 - outer[near], size, backdrop[near])
     inside[near], varied = _near_mean(light[near], core[near], size, light[near])
     thin = cv2.dilate(core[near], kernel, iterations=2) == 0
     most, known = _most_apart(light[near] - outside[near], np.where(thin, own, 0))
     inside[near] = np.where(known[..., None], outside[near] + most, inside[near])
-    error[near] = np.where(thin, _THIN_ERROR, _ERROR)
+    excess[near] = np.where(thin, _TOO_BROAD, _ERROR)
     varied = np.where(known, 0, varied)
     mixed[near] = varied + shaded
     line = cv2.distanceTransform(own, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
     depth[near] = line - 0.5 * np.sign(line)  # the line runs between pixels
-    return Sides(cut, core, outer - core, depth, inside, outside, mixed, error)
+    return Sides(cut, core, outer - core, depth, inside, outside, mixed, excess)
 
 
 def _most_apart(apart: np.ndarray, thin: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -109,7 +109,7 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
     if not x.size:
         return np.zeros(0, np.float32), np.zeros((0, 3), np.float32)
     inside, outside, depth = at(sides.inside), at(sides.outside), at(sides.depth)
-    mixed, error = at(sides.mixed), at(sides.error)
+    mixed, excess = at(sides.mixed), at(sides.excess)
     span = inside - outside
     length = (span * span).sum(axis=1)
     between = ((light - outside) * span).sum(axis=1) / np.maximum(length, 1e-6)
@@ -118,7 +118,7 @@ def soft_edge(light: np.ndarray, sides: Sides, place: tuple[np.ndarray, np.ndarr
     trust = length / (length + 16 * mixed + 2e-4 * (0.02 + (outside * outside).sum(axis=1)))
     plain = _covered(depth)
     alpha = trust * between + (1 - trust) * plain
-    alpha = np.clip(alpha, _covered(depth - error), _covered(depth + error))[:, None]
+    alpha = np.clip(alpha, _covered(depth - excess), _covered(depth + _ERROR))[:, None]
     alpha = np.where(alpha < 0.03, 0, np.where(alpha > 0.97, 1, alpha))
     # αF is what is left of the pixel without the backdrop's part; where little is left that is mostly noise, and the
     # subject's colour beside it is the better guess.

@@ -1,0 +1,70 @@
+"""What the hull gives back to a frame's cut: drawn patches with known truth, no pictures of things."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from builder.finished.cut import cut_subject
+from builder.finished.values import CleanSet
+
+SIZE = 240
+BOARD = 200.0
+BODY = (slice(70, 170), slice(70, 170))
+ALIKE = (slice(70, 170), slice(120, 170))  # the part of the body that looks like shade on the board
+
+
+def clean_board() -> CleanSet:
+    """A plain board whose middle the subject passes, where shade falls."""
+    plain = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    way, clear = np.zeros((SIZE, SIZE), bool), np.full((SIZE, SIZE), 0.8, np.float32)
+    way[30:210, 30:210] = True
+    return CleanSet(
+        colour=plain,
+        seen=np.ones_like(way),
+        steady=np.zeros_like(way),
+        spread=np.ones((SIZE, SIZE), np.float32),
+        stands=np.zeros_like(way),
+        lit=plain,
+        way=way,
+        clear=clear,
+        tints=None,
+    )
+
+
+def body_that_goes_over_into_its_shade(hard: bool) -> np.ndarray:
+    """A brown body whose right half is as grey as the shade beside it; hard: with an outline between the halves."""
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    shade = np.zeros((SIZE, SIZE), np.float32)
+    shade[100:160, 150:200] = 1
+    frame -= 60 * cv2.GaussianBlur(shade, (0, 0), 14)[..., None]
+    grey = np.full(3, 142.0, np.float32)
+    frame[ALIKE] = grey
+    brown = np.float32([150, 100, 60])
+    blend = np.clip((np.arange(70, 120) - 72) / 47, 0, 1)[None, :, None]
+    frame[70:170, 70:120] = brown if hard else brown + blend * (grey - brown)
+    return frame + np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+
+
+def hull_and_agreed() -> np.ndarray:
+    room = np.zeros((SIZE, SIZE), bool)
+    room[68:172, 68:172] = True
+    return room
+
+
+def kept(frame: np.ndarray, agreed: np.ndarray | None) -> float:
+    """Share of the part that looks like shade, clear of its border, that the cut keeps."""
+    cut = cut_subject(frame, clean_board(), hull_and_agreed(), agreed)
+    assert cut[74:166, 74:84].mean() > 0.95
+    return float(cut[78:162, 124:162].mean())
+
+
+def test_what_all_other_frames_see_filled_is_not_lost_to_shade():
+    frame = body_that_goes_over_into_its_shade(hard=False)
+    assert kept(frame, None) < 0.5
+    assert kept(frame, hull_and_agreed()) > 0.95
+
+
+def test_a_sight_past_the_subject_ends_at_an_outline_and_stays():
+    frame = body_that_goes_over_into_its_shade(hard=True)
+    assert kept(frame, hull_and_agreed()) < 0.5
