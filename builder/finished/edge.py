@@ -16,7 +16,7 @@ from builder.finished.look import around
 
 _SOFTNESS = 0.8  # px of the grid: half the breadth of the outline's mixture, of a sharp picture
 _ERROR = 0.5  # px of the grid: by how much the cut's line, which runs where the picture changes most, may be wrong
-_TOO_BROAD = 1.0  # px of the grid: by how much a thin part's line may lie outside: the lens makes it broader, and fainter
+_TOO_BROAD = 1.0  # px of the grid: by how much a thin part's line may lie outside, since the lens broadens it
 
 
 @dataclass(frozen=True, eq=False, slots=True)
