@@ -14,6 +14,7 @@ import pytest
 from builder.building.build import build_site, share_of
 from builder.building.job import BuildRequest, BuildResult, already_built
 from builder.store.cache import Cache
+from builder.store.shelf import Shelf
 from builder.terminal import Terminal
 from builder.workers import Workers, ask_for_large_pages, cores_granted
 from tests.command import kickwheel, tree
@@ -139,9 +140,9 @@ class TestRebuild:
 
 class TestShares:
     def test_every_item_is_in_one_share(self):
-        items = list(range(11))
+        items = Shelf(range(11))
         shares = [share_of(items, (share, 4)) for share in range(1, 5)]
-        assert sorted(item for share in shares for item in share) == items
+        assert sorted(item for share in shares for item in share) == list(items)
         assert {len(share) for share in shares} == {2, 3}
 
     def test_joined_site_is_the_one_machine_site(self, made, tmp_path):

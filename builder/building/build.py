@@ -68,9 +68,9 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
     return result
 
 
-def share_of(items: list[CatalogItem], shard: tuple[int, int] | None) -> list[CatalogItem]:
+def share_of(items: Shelf[CatalogItem], shard: tuple[int, int] | None) -> Shelf[CatalogItem]:
     """Every N-th item: shares of like size, since neighbours in a catalogue tend to be alike."""
-    return items[shard[0] - 1 :: shard[1]] if shard else items
+    return items.arranged(range(shard[0] - 1, len(items), shard[1])) if shard else items
 
 
 def _texts(catalog: Catalog) -> Iterator[Path]:

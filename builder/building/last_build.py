@@ -44,7 +44,8 @@ def remember_build(record: Path, *, key: str, stamps: dict[str, str | None], sum
     key: stands for version, options and output folder. summary: a JSON value to repeat when nothing has
     changed. Raises OSError.
     """
-    if None in stamps.values() or take_stamps(map(Path, stamps)) != stamps:
+    now_ns = time.time_ns()
+    if any(stamp is None or _stamp(path, now_ns) != stamp for path, stamp in stamps.items()):
         record.unlink(missing_ok=True)
         return
     write_record(record, {"key": key, "stamps": stamps, "summary": summary})

@@ -6,7 +6,6 @@ import difflib
 import re
 import tomllib
 import unicodedata
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -70,7 +69,7 @@ class Catalog:
     file: Path
     shop: Shop
     output: OutputSettings
-    items: Sequence[CatalogItem]
+    items: Shelf[CatalogItem]
     logo: Path | None
 
     @property
@@ -183,12 +182,12 @@ class _Reading:
         self._table("plan")
         outside = self.raw.get("shop", {}).get("allow_outside") is True if self._is_table("shop") else False
         logo = self._path(("shop", "logo"), shop.logo, outside, folder=False) if shop and shop.logo else None
-        items = [self._item(index, raw, finish, outside) for index, raw in enumerate(self._raw_items())]
+        items = Shelf(self._item(index, raw, finish, outside) for index, raw in enumerate(self._raw_items()))
         self._double_slugs()
         if self.faults:
             ordered = sorted(self.faults, key=lambda pair: pair[0])
             raise CatalogError(*dict.fromkeys(fault for _, fault in ordered))
-        return Catalog(self.file, shop, output, Shelf(items), logo)
+        return Catalog(self.file, shop, output, items, logo)
 
     def plan(self, needed: bool) -> Plan:
         plan = self._table("plan")

@@ -49,9 +49,10 @@ class Spin:
         return [photo.path for photo in self.photos] + apart
 
 
-def chosen_items(catalog: Catalog, only: Collection[str], *, drafts: bool) -> list[CatalogItem]:
+def chosen_items(catalog: Catalog, only: Collection[str], *, drafts: bool) -> Shelf[CatalogItem]:
     """The items to work on. Raises InputError for a slug that isn't there."""
-    slugs = [item.slug for item in catalog.items]
+    known = [(item.slug, item.keys.draft) for item in catalog.items]
+    slugs = [slug for slug, _ in known]
     faults = []
     for slug in only:
         if slug not in slugs:
@@ -60,8 +61,10 @@ def chosen_items(catalog: Catalog, only: Collection[str], *, drafts: bool) -> li
             faults.append(Fault(str(catalog.file), "--item", f"there is no item '{slug}'", advice))
     if faults:
         raise InputError(*faults)
-    wanted = [item for item in catalog.items if not only or item.slug in only]
-    return [item for item in wanted if drafts or not item.keys.draft]
+    chosen = frozenset(only or slugs)
+    return catalog.items.arranged(
+        k for k, (slug, draft) in enumerate(known) if slug in chosen and (drafts or not draft)
+    )
 
 
 def gather_spins(items: Collection[CatalogItem]) -> Sequence[Spin]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import filecmp
+import io
 import os
 from collections.abc import Iterable
 from contextlib import suppress
@@ -12,6 +13,8 @@ from pathlib import Path
 from builder.site.manifest import MANIFEST, Listing, ancestors_of, read_manifest
 from builder.store.stamps import listing_stamp, read_record, walk, write_record
 from builder.store.writing import content_digest
+
+_STAMP = len(content_digest(b""))
 
 
 @dataclass
@@ -53,10 +56,11 @@ def read_previous(out: Path, memory: Path | None) -> Previous:
     listed = read_manifest(out)
     previous.is_ours = listed is not None
     previous.files = ours = listed or Listing()
-    remembered = (read_record(memory) or {}) if memory else {}
+    text = (memory and read_record(memory)) or ""
+    remembered = {text[k : k + _STAMP] for k in range(0, len(text), _STAMP)} if isinstance(text, str) else ()
     seen = 0
     for folder, entries in walk(out):
-        if remembered.get(folder) != listing_stamp(entries):
+        if _folder_stamp(folder, entries) not in remembered:
             previous.suspect.add(folder)
         seen += _sort_entries(previous, folder, entries)
         if not entries and folder and not ours.has_folder(folder):
@@ -89,18 +93,28 @@ def _is_plain_file(path: Path) -> bool:
 
 def remember_site(out: Path, memory: Path) -> None:
     """Keep the stamps of a site just written, so that the next build need not read it. Raises OSError."""
-    write_record(memory, {folder: listing_stamp(entries) for folder, entries in walk(out)})
+    write_record(memory, _stamps(out))
 
 
 def site_untouched(out: Path, memory: Path) -> bool:
     """Whether nothing in out was added, taken away or changed since `remember_site`; by stat calls alone."""
-    remembered = read_record(memory)
     try:
-        return isinstance(remembered, dict) and remembered == {
-            folder: listing_stamp(entries) for folder, entries in walk(out)
-        }
+        return read_record(memory) == _stamps(out)
     except OSError:
         return False
+
+
+def _stamps(out: Path) -> str:
+    """Of each folder, one after the other: a large site has tens of thousands, of which no more need be in memory."""
+    text = io.StringIO()
+    for folder, entries in walk(out):
+        text.write(_folder_stamp(folder, entries))
+    return text.getvalue()
+
+
+def _folder_stamp(folder: str, entries: list[os.DirEntry[str]]) -> str:
+    """_STAMP letters that change with a folder's name and its listing."""
+    return content_digest(f"{folder}\n{listing_stamp(entries)}".encode("utf-8", "surrogateescape"))
 
 
 def clear_site(old: Path, site: Path) -> None:

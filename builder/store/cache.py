@@ -249,25 +249,35 @@ class Cache:
 
         kept: keys of entries that are still to be read. at_work: folders may still be read, and stay.
         """
-        packs, bare, used = [], [], 0
-        for home, when, size in _folders(self.root):
-            used += size
-            if not at_work:
-                packs.append((when, home, size))
+        used = sum(size for _, _, size in _folders(self.root)) + self._swept()
+        bare = sum(size for _, _, size, alone in self._results(kept) if alone)
+        if used <= self.limit_bytes and bare <= self.limit_bytes * INDEX_SHARE:
+            return 0  # the usual case, in which of thousands of entries none need be in memory
+        packs = [] if at_work else [(when, home, size) for home, when, size in _folders(self.root)]
+        packs += [(when, path, size) for when, path, size, alone in self._results(kept) if not alone]
+        lone = [(when, path, size) for when, path, size, alone in self._results(kept) if alone]
+        removed = _drop_oldest(packs, used - self.limit_bytes)
+        return removed + _drop_oldest(lone, bare - int(self.limit_bytes * INDEX_SHARE))
+
+    def _swept(self) -> int:
+        """Bytes of all entries and what else lies beside them, less the remains of builds that were stopped."""
+        used = 0
         for path, status in _files(self.root):
             used += status.st_size
             if path.suffix == ".part" or (path.suffix == ".pack" and not path.with_suffix(".json").exists()):
                 if time.time() - status.st_mtime > LEFTOVER_S:
                     used -= status.st_size
                     _unlink(path)
-            elif path.suffix == ".json" and path.parent.parent.name == "results" and path.stem not in kept:
+        return used
+
+    def _results(self, kept: Collection[str]) -> Iterator[tuple[float, Path, int, bool]]:
+        """What may go: when it was last used, the file, its bytes, and whether it is an index without a pack."""
+        for path, status in _files(self.root):
+            if path.suffix == ".json" and path.parent.parent.name == "results" and path.stem not in kept:
                 pack = path.with_suffix(".pack")
                 size = _size_of(pack)
-                chosen = bare if size is None else packs
-                chosen.append((status.st_mtime, pack if size is not None else path, size or status.st_size))
-        removed = _drop_oldest(packs, used - self.limit_bytes)
-        spare = sum(size for _, _, size in bare) - int(self.limit_bytes * INDEX_SHARE)
-        return removed + _drop_oldest(bare, spare)
+                alone = size is None
+                yield status.st_mtime, path if alone else pack, size or status.st_size, alone
 
     @contextmanager
     def locked(self, *, wait_s: float = WAIT_S, on_wait: Callable[[str], None] | None = None) -> Iterator[None]:
