@@ -44,6 +44,9 @@ def cut_subject(
         # What is dark in some frames only the hull cuts too short.
         wide = cv2.dilate(hull.astype(np.uint8), _CLEAR_OF_HULL) > 0
         subject |= _dark_things(look, subject, backdrop, wide, clean)
+        # A glint on the disc looks like no shade either, but hangs together with nothing in the hull.
+        stray = subject & ~_touching(subject, wide)
+        subject, backdrop = subject & ~stray, backdrop | stray
     if not subject.any():
         return subject
     found = _between(look, clean, subject, backdrop, hull)
