@@ -21,7 +21,6 @@ _INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's out
 _WELL_INSIDE = np.ones((13, 13), np.uint8)  # the same once more
 _BESIDE = np.ones((21, 21), np.uint8)  # as far as that to both sides: an outline beside it may run there
 _GOES_OVER = 0.3  # share of the border with the subject that has no edge; about a sight past it next to none is so
-_CALM = 0.5  # share that shows the plate itself: no shade on the subject does
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BLACK = 90  # sRGB codes: a board that reflects less than a tenth of white
@@ -64,8 +63,10 @@ def _lost(look: Look, found: np.ndarray, agreed: np.ndarray) -> np.ndarray:
     they go over into the subject without an edge, while a sight past the subject ends at an outline all round."""
     sure = cv2.erode(agreed.astype(np.uint8), _WELL_INSIDE)
     patches = Patches(cv2.morphologyEx(sure & ~found, cv2.MORPH_OPEN, _INSIDE))
-    edgeless = patches.share_around(found & look.flat) > _GOES_OVER * patches.share_around(found)
-    lost = patches.where(edgeless & (patches.mean(look.calm) < _CALM)).astype(np.uint8)
+    edgeless = patches.share_around(found & look.flat)
+    # What shows the plate itself is backdrop rather than what looks like its shade.
+    least = _GOES_OVER * (1 + patches.mean(look.calm))
+    lost = patches.where(edgeless > least * patches.share_around(found)).astype(np.uint8)
     return (cv2.dilate(lost, _INSIDE) > 0) & (sure > 0) & ~found
 
 
