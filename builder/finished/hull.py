@@ -86,35 +86,58 @@ def carve(
     across, heights = np.linspace(-reach, reach, cells), np.arange(low, high + step, step)
     masks = [cut.astype(np.uint8) for cut in cuts]
     least = len(cuts) - max(2, round(_WRONG * len(cuts)))
-    solid = np.zeros((len(heights) + 2, cells + 2, cells + 2), bool)
-    agreed = np.zeros_like(solid)
+    solid, agreed = _Shell(across), _Shell(across)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
-    for level, z in enumerate(heights):
+    for z in heights:
         rows, columns = _part(rough, z, across)
         votes = np.zeros(
             (rows.stop - rows.start, columns.stop - columns.start), np.uint8 if len(cuts) < 256 else np.uint16
         )
-        if not votes.size:
-            continue
         start = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1.0]])
-        for cut, angle in zip(masks, angles):
+        for cut, angle in zip(masks, angles) if votes.size else ():
             sin, cos = math.sin(angle), math.cos(angle)
             plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
             warp = inner @ camera.matrix.T @ plane @ cell @ start
             votes += cv2.warpPerspective(cut, warp, votes.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-        solid[level + 1, 1:-1, 1:-1][rows, columns] = votes >= least
-        agreed[level + 1, 1:-1, 1:-1][rows, columns] = votes >= len(cuts) - 1
-    surface = _outermost(solid, across, heights)
-    return Hull(surface, _outermost(agreed, across, heights), camera, inner, (width, height)) if len(surface) else None
+        solid.add(z, rows, columns, votes >= least)
+        agreed.add(z, rows, columns, votes >= len(cuts) - 1)
+    surface = solid.surface()
+    return Hull(surface, agreed.surface(), camera, inner, (width, height)) if len(surface) else None
 
 
-def _outermost(solid: np.ndarray, across: np.ndarray, heights: np.ndarray) -> np.ndarray:
-    """Middles, float32 (n, 3), of the cells that have a free side; solid: bool, a cell larger all round."""
-    core = solid[1:-1, 1:-1, 1:-1]
-    hidden = solid[:-2, 1:-1, 1:-1] & solid[2:, 1:-1, 1:-1] & solid[1:-1, :-2, 1:-1] & solid[1:-1, 2:, 1:-1]
-    hidden &= solid[1:-1, 1:-1, :-2] & solid[1:-1, 1:-1, 2:]
-    level, row, column = np.nonzero(core & ~hidden)
-    return np.stack([across[column], across[row], heights[level]], axis=1).astype(np.float32)
+class _Shell:
+    """The outermost cells, those with a free side, of a solid that comes level by level; no more than three of its
+    levels are in memory at once."""
+
+    def __init__(self, across: np.ndarray) -> None:
+        self._across = across
+        self._below, self._own = self._empty(), self._empty()
+        self._height = 0.0
+        self._found: list[np.ndarray] = [np.zeros((0, 3), np.float32)]
+
+    def _empty(self) -> np.ndarray:
+        """A level without a filled cell, with a free cell more on each side: bool."""
+        return np.zeros((len(self._across) + 2,) * 2, bool)
+
+    def add(self, height: float, rows: slice, columns: slice, filled: np.ndarray) -> None:
+        """The next level up: `filled`, bool, is the part of it that isn't free all over."""
+        level = self._empty()
+        level[1:-1, 1:-1][rows, columns] = filled
+        self._close(level)
+        self._below, self._own, self._height = self._own, level, height
+
+    def surface(self) -> np.ndarray:
+        """Their middles, float32 (n, 3), once all levels are in."""
+        self._close(self._empty())
+        return np.concatenate(self._found)
+
+    def _close(self, above: np.ndarray) -> None:
+        own = self._own
+        core = own[1:-1, 1:-1]
+        hidden = (self._below & above)[1:-1, 1:-1] & own[:-2, 1:-1] & own[2:, 1:-1] & own[1:-1, :-2] & own[1:-1, 2:]
+        row, column = np.nonzero(core & ~hidden)
+        height = np.full(len(row), self._height)
+        self._found.append(np.stack([self._across[column], self._across[row], height], axis=1).astype(np.float32))
 
 
 def _part(rough: Hull | None, level: float, across: np.ndarray) -> tuple[slice, slice]:
