@@ -195,17 +195,17 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     around = np.ones((5, 5), np.uint8)
     colour, lit = plate.colour.copy(), plate.lit.copy()
     free = np.stack([cv2.dilate(cut[box].astype(np.uint8), around) == 0 for cut in cuts])
-    part = stack[(slice(None), *box)].astype(np.float32)
+    part = stack[(slice(None), *box)].copy()
     for frame, clear in zip(part, free):
-        clear &= _alike(frame, colour[box], np.where(plate.steady[box], 12.0, 60.0))
-    part[~free] = np.nan
+        clear &= _alike(frame.astype(np.float32), colour[box], np.where(plate.steady[box], 12.0, 60.0))
+    part[~free] = 255  # what is left out comes last
     count = free.sum(axis=0)
     known = count >= max(2, len(stack) // 16)
-    ranked = np.sort(part, axis=0)  # what is left out comes last
+    ranked = np.sort(part, axis=0)
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
     known &= plate.seen[box]
-    colour[box] = fill(np.where(known[..., None], np.nan_to_num(middle), colour[box]), known)
-    bright = cv2.GaussianBlur(np.where(known[..., None], np.nan_to_num(bright), lit[box]), (0, 0), 1.0)
+    colour[box] = fill(np.where(known[..., None], middle, colour[box]), known)
+    bright = cv2.GaussianBlur(np.where(known[..., None], bright, lit[box]), (0, 0), 1.0)
     # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.
     often = (count >= _OFTEN * len(stack)) & ~plate.steady[box]
     carried = fill(bright * often[..., None], often) if often.any() else bright
@@ -215,7 +215,8 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
 
 
 def _ranked(ranked: np.ndarray, place: np.ndarray) -> np.ndarray:
-    return np.take_along_axis(ranked, place[None, ..., None].clip(0, len(ranked) - 1), axis=0)[0]
+    chosen = np.take_along_axis(ranked, place[None, ..., None].clip(0, len(ranked) - 1), axis=0)[0]
+    return chosen.astype(np.float32)
 
 
 def _from_empty(empty: np.ndarray, dense: np.ndarray, sure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
