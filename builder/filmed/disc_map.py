@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from builder.filmed.disc_view import COLUMNS, LEAST_LEVELS, see_disc, unrolled
+from builder.measured.disc_view import COLUMNS, LEAST_LEVELS, see_disc, unrolled
 from builder.measured.place import Axis
 
 SLOWEST, FINEST = 4, 240  # waves round the disc: below shading, above coding noise

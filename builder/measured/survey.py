@@ -25,6 +25,7 @@ from builder.measured.place import Axis, Turning, measure_axis, measure_turning
 from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
 from builder.measured.steps import find_repeats
 from builder.measured.tape import Tape, read_tape, with_tape
+from builder.measured.turn_marks import MarkedTurn, marked_turns
 from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
 from builder.spin import Affine
 from builder.workers import give_back
@@ -100,12 +101,24 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     repeats = find_repeats(backdrop.pictures, turning.shares)
     give_back()
-    turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats))
-    give_back()
+
     tape = _tape(copies, camera)
+
+    def followed(marked: Sequence[MarkedTurn]) -> TurnFit:
+        return judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
+
+    marked = []
+    disc = _disc(backdrop, turning, _settled_axis(None, axis, turning), judged=False) if closed and tape is None else None
+    if disc is not None:
+        marked = marked_turns(_as_reference(_evened_luma(copies.pictures, exposure), camera), disc, usual_focal, repeats)
+    turn = followed(marked)
+    if marked and turn.sigma_deg is None:
+        turn = followed(())
+    give_back()
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
-    disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
+    if disc is None or turn.sigma_deg is not None:
+        disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     if disc is not None and settled is not None and turn.sigma_deg is None:
         # two looks at the same line: what turns, and the rim it turns in
         settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
@@ -174,6 +187,19 @@ def _evened_luma(pictures: Sequence[np.ndarray], exposure: Exposure) -> np.ndarr
     return np.stack(abreast(evened, range(len(pictures))))
 
 
+def _as_reference(greys: np.ndarray, camera: Camera) -> list[np.ndarray]:
+    """Pictures (n, h, w) as the spin's reference camera saw them."""
+    size = greys.shape[:0:-1]
+
+    def moved(index: int) -> np.ndarray:
+        affine = camera.to_reference(index)
+        if np.allclose(affine, np.eye(3)[:2]):
+            return greys[index]
+        return cv2.warpAffine(greys[index], affine, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+    return abreast(moved, range(len(greys)))
+
+
 def judged(turn: TurnFit) -> TurnFit:
     """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
     if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
@@ -181,13 +207,13 @@ def judged(turn: TurnFit) -> TurnFit:
     return replace(turn, sigma_deg=None, direction=None, reason="what can be followed doesn't agree on one turn")
 
 
-def _settled_axis(turn: TurnFit, mirror: Axis | None, turning: Turning) -> Axis | None:
+def _settled_axis(turn: TurnFit | None, mirror: Axis | None, turning: Turning) -> Axis | None:
     """The axis, told at the row where the subject stands: half by the fit of the turn, half by the mirror line.
 
     Their errors have nothing in common (gloss that doesn't turn; few and uneven views), so the mean is the
     better guess of the column. The lean is the fit's, which sees all three dimensions.
     """
-    if turn.axis_x is not None and turn.axis_y is not None and turn.sigma_deg is not None:
+    if turn is not None and turn.axis_x is not None and turn.axis_y is not None and turn.sigma_deg is not None:
         column = turn.axis_x if mirror is None else (turn.axis_x + mirror.at(turn.axis_y)) / 2
         return Axis(column, -math.tan(math.radians(turn.axis_tilt_deg)), turn.axis_y)
     if mirror is None or turning.box is None:
@@ -222,6 +248,7 @@ def _turn(
     closed: bool,
     sharp: np.ndarray,
     repeats: tuple[int, ...],
+    marked: Sequence[MarkedTurn],
 ) -> TurnFit:
     if turning.box is None:
         return unjudged(len(copies.pictures), closed, "nothing in the picture turns")
@@ -229,7 +256,7 @@ def _turn(
     return measure_turn(
         copies.pictures, to_reference=affines, foreground=turning.shares > 0, closed=closed,
         focal_px=focal_px(copies), sharp=sharp.tolist(), repeats=repeats,
-        unseen_px=unseen_moves(course, camera.seen).tolist(),
+        unseen_px=unseen_moves(course, camera.seen).tolist(), marked=marked,
     )  # fmt: skip
 
 

@@ -45,6 +45,7 @@ class Prior:
     sigma: np.ndarray
     # radians: pull of each step to where it starts, for frames that nothing else holds; one for all, or (n - 1,)
     step_sigma: float | np.ndarray
+    seam_sigma: float = np.inf  # radians: the same of the last frame, which the step over the seam holds to the first
 
     def tied(self, still: Collection[int], count: int) -> "Prior":
         """With steps to frames that are the same as the one before held where they start."""
@@ -141,6 +142,9 @@ def _with_prior(
     pulled = between.T * (scale / np.broadcast_to(prior.step_sigma, frames - 1)) ** 2
     matrix[:frames, :frames] += pulled @ between
     rhs[:frames] -= pulled @ (between @ gone)
+    closed = (scale / prior.seam_sigma) ** 2
+    matrix[frames - 1, frames - 1] += closed
+    rhs[frames - 1] -= closed * gone[-1]
     pull = looks * (scale / prior.sigma) ** 2
     at = np.arange(frames, frames + GLOBALS)
     matrix[at, at] += pull

@@ -20,6 +20,7 @@ from builder.measured.turn_doubt import CERTAIN, SCALE, contest_z, evidence, log
 from builder.measured.turn_edges import widened
 from builder.measured.turn_features import STATIC_PX, Shot
 from builder.measured.turn_fit import Fit
+from builder.measured.turn_marks import MarkedTurn
 from builder.measured.turn_tracks import likeness, seen_at, small_patches
 
 MOST_POINTS = 50  # of one home frame, slid along the turn
@@ -99,9 +100,17 @@ class _Looks:
 
 
 def check_links(
-    shots: Sequence[Shot], found: Fit, order: Sequence[int], nominal: float, closed: bool, same: Sameness, radius: float
+    shots: Sequence[Shot],
+    found: Fit,
+    order: Sequence[int],
+    nominal: float,
+    closed: bool,
+    same: Sameness,
+    radius: float,
+    marked: MarkedTurn | None = None,
 ) -> list[Link]:
     """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed; radius: of what turns.
+    marked: what the disc says of each step: no other turns are thought of, and a frame that the disc holds is held.
 
     A frame the same as the one before leaves nothing to doubt. A part turn has no link to its first frame.
     """
@@ -132,9 +141,11 @@ def check_links(
                 min(own[frame], own[order[at - 1]]),
                 changed,
                 least,
+                marked,
             )
         )
-        return replace(link, frame_z=own[frame])
+        held = marked is not None and marked.held[[frame, (frame + 1) % len(shots)]].any()
+        return replace(link, frame_z=np.inf if held else own[frame])
 
     return abreast(checked, range(0 if closed else 1, len(shots)))
 
@@ -213,15 +224,19 @@ def _check(
     own_z: float,
     changed: bool,
     least: float,
+    marked: MarkedTurn | None,
 ) -> Link:
     """within: not over the seam. own_z: by which the frames beside the step hold at all: a first look proves no more.
-    changed: the picture is another than before the step. least: usual steps by which a rival differs."""
+    changed: the picture is another than before the step. least: usual steps by which a rival differs. marked: as above."""
     before, after = sides
     present = found.angles[after[0]] - found.angles[before[0]]
     if not within:
         present += np.sign(nominal) * 2 * np.pi
     turns = present / nominal + GRID
     could = (turns > BACK) & (turns < AHEAD) if within else np.ones(len(GRID), bool)
+    if marked is not None:
+        usual_deg = float(np.degrees(abs(nominal)))
+        could &= (GRID == 0) | marked.fits(after[0], turns * usual_deg, 0.51 * (GRID[1] - GRID[0]) * usual_deg)
     rival = could & (np.abs(GRID) >= least)
     if not could.any():  # no hand turns like that: the fit went astray
         return Link(

@@ -11,6 +11,7 @@ from builder.measured.abreast import abreast
 from builder.measured.turn_camera import Camera
 from builder.measured.turn_features import Shot
 from builder.measured.turn_fit import Prior, fit, followed
+from builder.measured.turn_marks import MarkedTurn
 from builder.measured.turn_start import Pair, Start, likely_starts, settle_angles, vote
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 
@@ -61,6 +62,24 @@ def first_guess(
         (found for found in again if found[0] >= enough), key=lambda found: _unevenness(found[1], closed)
     )
     return first, start
+
+
+def likelier_guess(
+    shots: Sequence[Shot], turns: Sequence[MarkedTurn], prior: Prior, area: np.ndarray, nominal: float, still: Collection[int]
+) -> tuple[MarkedTurn, Guess, Prior]:
+    """Of the ways that the disc may have turned, the one that explains more of what is followed; arguments as above.
+
+    With what is known of its steps.
+    """
+
+    def tried(turn: MarkedTurn) -> tuple[float, MarkedTurn, Guess, Prior]:
+        sigma = np.where(turn.held, np.radians(turn.sigma_deg), prior.step_sigma)[1:]
+        own = replace(prior, step_sigma=sigma, seam_sigma=np.radians(turn.sigma_deg)).tied(still, len(shots))
+        guess = Guess(turn.camera, turn.angles, _radius(turn.camera, area))
+        score = _tried(guess, shots, own, True, nominal)[0] if len(turns) > 1 else 0.0
+        return score, turn, guess, own
+
+    return max(abreast(tried, turns), key=lambda found: found[0])[1:]
 
 
 def _tried(guess: Guess, shots: Sequence[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:

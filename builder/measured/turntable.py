@@ -22,9 +22,10 @@ from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
+from builder.measured.turn_marks import MarkedTurn
 from builder.measured.turn_place import Link, Sameness, check_links, loose_frames, place_late
 from builder.measured.turn_scale import Closing, measure_closing
-from builder.measured.turn_search import first_guess
+from builder.measured.turn_search import first_guess, likelier_guess
 from builder.measured.turn_start import Start, match_neighbours, picture_changes
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
@@ -82,6 +83,13 @@ class TurnFit:
     reason: str = ""
     camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
 
+    @property
+    def in_doubt(self) -> bool:
+        """Whether the steps aren't judged, or any of them has a rival to be reckoned with."""
+        return self.sigma_deg is None or any(
+            sum(chance for _, chance in rivals) > DOUBTFUL for rivals in self.step_rivals
+        )
+
 
 def measure_turn(
     pictures: Sequence[np.ndarray],
@@ -93,6 +101,7 @@ def measure_turn(
     sharp: Sequence[bool] | None = None,
     repeats: Collection[int] = (),
     unseen_px: Sequence[float] | None = None,
+    marked: Sequence[MarkedTurn] = (),
 ) -> TurnFit:
     """Angles of frames (h, w, 3) uint8 sRGB, upright, about 1000 px on the long side, in turning order.
 
@@ -100,6 +109,7 @@ def measure_turn(
     foreground: bool (h, w), where the subject may be, added to what is seen moving. focal_px: in these
     pixels, if known. sharp: False marks frames to distrust. repeats: frames that are known to be the same as the one before.
     unseen_px: (n,) by how much each to_reference may be off against the one before (the first: the last); none: by nothing.
+    marked: what the disc itself says of a closed turn, one for each way it may have turned; none: not looked at, or nothing.
     """
     cv2.setNumThreads(1)
     count = len(pictures)
@@ -117,10 +127,19 @@ def measure_turn(
     pairs, still = match_neighbours(keys, between, closed)
     still = (still if stride == 1 else set()) | set(repeats)
     moving = [pair for pair in pairs if stride > 1 or pair.second not in still]
-    if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
+    if not marked and sum(len(pair.xy) for pair in moving) < 4 * len(keys):
         return unjudged(count, closed, NOTHING)
+    unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
     try:
         nominal = 2 * np.pi / max(count - len(still), 3)
+        if marked:
+            prior = _prior(camera, focal_px is not None, 0.5 * nominal)
+            turn, guess, prior = likelier_guess(shots, marked, prior, area, nominal, still)
+            start = Start(turn.camera, turn.sign, nominal, turn.likelihood)
+            found, links, astray = _settled(
+                shots, guess, prior, start, closed, Sameness.of(changes, still), late=(), marked=turn
+            )
+            return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
         prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
         guess, start = first_guess(
             keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ()
@@ -135,7 +154,6 @@ def measure_turn(
         found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
     except NothingToFollow:  # neighbours are alike enough to pair, and yet no spot of theirs lasts
         return unjudged(count, closed, NOTHING)
-    unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
     return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
 
 
@@ -212,15 +230,17 @@ def _settled(
     closed: bool,
     same: Sameness,
     late: Collection[int] | None = None,
+    marked: MarkedTurn | None = None,
 ) -> tuple[Fit, list[Link], int]:
     """The fit of all frames, gone over again where the steps want to lie elsewhere; how many still do, after all rounds.
 
     late: frames shot after the turn, whose angles in the guess are their places; None: not known yet.
+    marked: what the disc says of each step.
     """
     usual, before = start.sign * start.nominal, None
     for turn in range(ROUNDS):
         found, links, order = _fitted(
-            shots, guess, prior, usual, closed, same, late or (), _of_each(FEW if turn == 0 else MOST, len(shots))
+            shots, guess, prior, usual, closed, same, late or (), _of_each(FEW if turn == 0 else MOST, len(shots)), marked
         )
         if late is None:
             again = _with_late(
@@ -229,7 +249,9 @@ def _settled(
             if again is not None:
                 return again
             late = ()
-        closing = _closing(found, links, order, prior, usual) if closed else None
+        closing = None
+        if closed:
+            closing = marked.closing(usual) if marked else _closing(found, links, order, prior, usual)
         shifts = wanted_shifts(links, closing) * usual
         wanted = _wanted(links, order, shifts, closed)
         if turn and (not wanted.any() or np.array_equal(shifts, before)):
@@ -284,12 +306,13 @@ def _fitted(
     same: Sameness,
     late: Collection[int],
     most: int,
+    marked: MarkedTurn | None,
 ) -> tuple[Fit, list[Link], list[int]]:
     """The fit from a guess, how each step of it holds, and the frames in order of angle."""
     tracks = sweep(shots, guess, neighbours(guess.angles, closed), range(len(shots)), most=most)
     found = fit(guess.camera, guess.angles, tracks, prior, valley=not closed)
     order = turning_order(found.angles / usual, late)
-    return found, check_links(shots, found, order, usual, closed, same, guess.radius), order
+    return found, check_links(shots, found, order, usual, closed, same, guess.radius, marked), order
 
 
 def turning_order(turned: np.ndarray, late: Collection[int]) -> list[int]:

@@ -47,10 +47,10 @@ def see_disc(greys: Sequence[np.ndarray], focal_px: float, axis: Axis | None) ->
     swing = (columns[-1] - columns[0]) / 2
     axis = axis or Axis((columns[0] + columns[-1]) / 2, 0.0, rows[-1] - FLATNESS * swing)
     disc = find_disc(np.repeat(plate[..., None], 3, axis=2), axis, axis.row, swing, FOOT_ERROR * swing)
-    return None if disc is None else _circle(disc, focal_px, plate.shape)
+    return None if disc is None else circle(disc, focal_px, plate.shape)
 
 
-def _circle(disc: Disc, focal_px: float, shape: tuple[int, int]) -> DiscView | None:
+def circle(disc: Disc, focal_px: float, shape: tuple[int, int]) -> DiscView | None:
     """The circle about the axis that is seen as that ellipse; None where none is, to a fiftieth of its size."""
     around = np.radians(np.arange(0, 360, 15))
     middle = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)

@@ -1,0 +1,288 @@
+"""The steps by the disc itself: marks, grain and dirt near its edge, all that are in view sliding at once.
+
+A plain object on a marked disc gives a fit nothing to hold it by, and a mark by itself is like the next. Unrolled about
+the axis (`disc_view`), what the disc shows near the camera is slid along itself from frame to frame: the turns at which
+it agrees are known to a tenth of a degree or so, one of them where it shows something of its own, or as many as the marks'
+even spacing allows. Which of those a hand most likely made, and what closes the turn, is only a place to start from:
+the fit (`turntable`) weighs them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.optimize import minimize
+
+from builder.measured.disc import Disc
+from builder.measured.disc_view import DiscView, circle
+from builder.measured.light import mad_sigma
+from builder.measured.turn_camera import Camera
+from builder.measured.turn_doubt import SELDOM, log_prior
+from builder.measured.turn_scale import Closing
+
+RING = np.linspace(0.8, 1.0, 10)  # of the disc's radius: where marks are, and what stands on the disc rarely reaches
+CELL_DEG = 0.5  # a pixel or two of the near rim in a measured copy
+# Degrees either side of the nearest place: beyond, the ring is seen edge on
+ARC = np.arange(-80.0, 80.0 + CELL_DEG, CELL_DEG)
+LENGTH = 1024  # of the transforms: more than twice the arc, so that its ends don't meet
+SMOOTH = 31  # cells, 15°: light and shadow change slower than that, marks and grain faster
+SOFT = 3  # cells, twice: 2° across, for marks lean a little where the ring isn't seen quite as it is drawn
+LARGEST = 60.0  # levels from the smooth: one speck counts no more
+VOICE_DEG = 10.0  # of the arc that agrees or doesn't by itself: about as far as marks are apart
+ALIKE = 0.3  # correlation from which two pictures of the disc agree
+AS_ALIKE = 0.5  # of a step's best agreement, from which another turn agrees too
+MOST_APART_DEG = 45.0  # marks
+NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than this
+RIVAL = 0.5  # usual steps: of turns nearer one another, what a hand does can't say which it was
+LEAST_HELD = 2 / 3  # of the steps that must agree, or the disc shows too little
+MISFIT_DEG = 0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
+# Usual steps: turns by which neighbours are compared while the ring is looked for, and frames two apart. Wide enough for a
+# mark to come to the next one's place, and far enough on for a ring drawn wrong to show
+NEXT, AFTER_NEXT = (0.5, 1.7), (1.3, 2.7)
+LONGEST = 3.6  # and at most by which they may have turned
+TRIPLES = 6  # of frames, at most, by which the ring is looked for
+# Of the ring looked for against the ellipse found: ln of its size, ln of its roundness; its near edge, of its height; ln of the
+# focal length, known to 40 %
+TRIED = np.array([0.05, 0.1, 0.03, 0.4])
+FARTHEST = np.array([0.25, 0.8, 0.2, 1.2])
+LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
+SCALE = 0.07  # ln by which unrolled degrees are off, before the turn is closed
+PLAIN = 4.0  # marks are a whole number of quarter degrees apart, as people draw them; log odds for it:
+DRAWN = 3.0
+BOTH = 6.0  # log odds up to which the other direction is tried as well
+
+
+@dataclass(frozen=True)
+class MarkedTurn:
+    """What the disc says if it turned one way.
+
+    sign: 1 counter-clockwise, else -1. steps_deg: (n,) from the frame before, the first over the seam, growing; what no
+    likely turns add up to lies in the first. held: bool (n,), whether the disc shows that step. turns_deg: for each step all turns
+    that fit. sigma_deg: of one step. likelihood: log, against the other way. camera: that sees the ring so.
+    """
+
+    sign: int
+    steps_deg: np.ndarray
+    held: np.ndarray
+    turns_deg: tuple[np.ndarray, ...]
+    sigma_deg: float
+    likelihood: float
+    camera: Camera
+
+    @property
+    def angles(self) -> np.ndarray:
+        """Radians (n,), counter-clockwise positive, 0 at the first frame."""
+        return self.sign * np.radians(np.cumsum(np.r_[0.0, self.steps_deg[1:]]))
+
+    def fits(self, frame: int, turns_deg: np.ndarray, within_deg: float) -> np.ndarray:
+        """bool: which turns (degrees, growing) from the frame before may be one that the disc shows, within so much."""
+        if not self.held[frame]:
+            return np.ones(len(turns_deg), bool)
+        return np.abs(turns_deg[:, None] - self.turns_deg[frame]).min(axis=1) <= within_deg
+
+    def closing(self, usual: float) -> Closing:
+        """Nothing is missing, for a whole turn was counted; usual: the usual step, radians."""
+        return Closing(0.0, np.radians(self.sigma_deg) * len(self.held) ** 0.5 / abs(usual))
+
+
+def marked_turns(
+    greys: Sequence[np.ndarray], disc: Disc, focal_px: float, still: Collection[int] = ()
+) -> list[MarkedTurn]:
+    """Of a closed turn, the likelier way of turning first; empty where the disc shows too little.
+
+    greys: uint8 (h, w), evened, as the spin's reference camera saw them. disc: found about there, px. still: frames the
+    same as the one before.
+    """
+    count = len(greys)
+    usual = 360.0 / max(count - len(still), 3)
+    plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
+    view = _ring(greys, plate, disc, focal_px, usual, still)
+    if view is None:
+        return []
+    strips = _strips(greys, plate, view)
+    ring = _repeats(strips)
+    if ring.apart_deg is not None and ring.apart_deg < RIVAL * usual:  # too near for a hand to tell
+        return []
+    found = [_turned(strips, ring, sign, usual, set(still), view.camera) for sign in (1, -1)]
+    found = sorted((one for one in found if one is not None), key=lambda one: -one.likelihood)
+    return [one for one in found if one.likelihood > found[0].likelihood - BOTH]
+
+
+def _strips(greys: Sequence[np.ndarray], plate: np.ndarray, view: DiscView, ring: np.ndarray = RING) -> np.ndarray:
+    """float32 (n, len(ring), len(ARC)): the ring less what stands still and less what changes slowly, levels."""
+    x, y = np.moveaxis(view.at(view.radius * ring[:, None], np.radians(ARC)[None]).astype(np.float32), -1, 0)
+    seen = [
+        cv2.remap(one, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+        for one in (plate, *greys)
+    ]
+    strips = np.stack(seen[1:]) - seen[0]
+    strips = strips.reshape(-1, len(ARC))
+    fine = np.clip(strips - cv2.blur(strips, (SMOOTH, 1)), -LARGEST, LARGEST)
+    return cv2.blur(cv2.blur(fine, (SOFT, 1)), (SOFT, 1)).reshape(-1, len(ring), len(ARC))
+
+
+def _agreement(before: np.ndarray, after: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """(m, LENGTH) correlation of strips with those after them, slid on by each whole cell; where: float (len(ARC),), what counts."""
+    parts = [part * where for part in (before, after)]
+    waves = [np.fft.rfft(part, LENGTH) for part in parts]
+    power = [np.fft.rfft((part**2).sum(axis=1), LENGTH) for part in parts]
+    whole = np.fft.rfft(where, LENGTH)
+    both = np.fft.irfft((np.conj(waves[0]) * waves[1]).sum(axis=1), LENGTH)
+    shared = np.fft.irfft(np.conj(power[0]) * whole, LENGTH) * np.fft.irfft(np.conj(whole) * power[1], LENGTH)
+    return both / np.sqrt(np.maximum(shared, 1e-3 * max(float(shared.max(initial=0.0)), 1.0)))
+
+
+def _cells(sign: int, low_deg: float, high_deg: float) -> np.ndarray:
+    """Columns of `_agreement`, in growing order of the turn."""
+    return sign * np.arange(round(low_deg / CELL_DEG), round(high_deg / CELL_DEG) + 1) % LENGTH
+
+
+def _ring(
+    greys: Sequence[np.ndarray], plate: np.ndarray, disc: Disc, focal_px: float, usual: float, still: Collection[int]
+) -> DiscView | None:
+    """The circle about the axis near the ellipse found, and the focal length, with which neighbours agree best."""
+    count = len(greys)
+    firsts = [k for k in range(count - 2) if not {k + 1, k + 2} & set(still)] or list(range(count - 2))
+    firsts = [firsts[round(k)] for k in np.linspace(0, len(firsts) - 1, min(TRIPLES, len(firsts)))]
+    some = [greys[k + more] for k in firsts for more in range(3)]
+    near, far = (np.r_[_cells(1, *limits), _cells(-1, *limits)] for limits in usual * np.array([NEXT, AFTER_NEXT]))
+    everywhere = np.ones(len(ARC))
+
+    def view(change: np.ndarray) -> DiscView | None:
+        if (np.abs(change) > FARTHEST).any():
+            return None
+        a = disc.a * np.exp(change[0])
+        b = min(disc.b * np.exp(change[0] + change[1]), 0.99 * a)
+        front = disc.y + disc.b * (1 + change[2])
+        return circle(replace(disc, y=front - b, a=a, b=b), focal_px * np.exp(change[3]), plate.shape)
+
+    def loss(change: np.ndarray) -> float:
+        seen = view(change)
+        if seen is None:
+            return 0.0
+        strips = _strips(some, plate, seen, RING[::2])
+        next_ = _agreement(strips[::3], strips[1::3], everywhere)[:, near].max(axis=1)
+        after = _agreement(strips[::3], strips[2::3], everywhere)[:, far].max(axis=1)
+        return -float((next_.mean() + after.mean()) / 2)
+
+    tries = []
+    for larger in (0.0, LARGER):
+        start = np.array([larger, larger, 0.0, 0.0])
+        simplex = np.vstack([start, start + np.diag(TRIED)])
+        tries.append(
+            minimize(
+                loss, start, method="Nelder-Mead",
+                options={"initial_simplex": simplex, "maxfev": 80, "xatol": 1e-3, "fatol": 1e-4},
+            )
+        )  # fmt: skip
+    best = min(tries, key=lambda tried: tried.fun)
+    return view(best.x) if -best.fun >= ALIKE else None
+
+
+@dataclass(frozen=True)
+class _Repeats:
+    """How far the ring looks like itself when slid on (correlation), and by how many unrolled degrees first; None: nowhere."""
+
+    alike: float
+    apart_deg: float | None
+
+
+def _repeats(strips: np.ndarray) -> _Repeats:
+    own = _agreement(strips, strips, np.ones(len(ARC)))[:, _cells(1, 0.0, MOST_APART_DEG)].mean(axis=0)
+    places, values = _peaks(own, 0.0)
+    places, values = places[places > NEXT_DEG], values[places > NEXT_DEG]
+    if not len(places):
+        return _Repeats(0.0, None)
+    highest = float(values.max())
+    return _Repeats(highest, float(places[values > AS_ALIKE * highest][0]) if highest > AS_ALIKE else None)
+
+
+def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], camera: Camera) -> MarkedTurn | None:
+    count = len(strips)
+    before = np.roll(strips, 1, axis=0)
+    cells = _cells(sign, 0.0, LONGEST * usual)
+    agree = _agreement(before, strips, np.ones(len(ARC)))[:, cells]
+    best = agree.max(axis=1)
+    turns = [_peaks(row, AS_ALIKE * row.max()) for row in agree]
+    held = (best >= ALIKE) & np.array([len(places) > 0 for places, _ in turns])
+    moved = np.array([frame not in still for frame in range(count)])
+    if held[moved].mean() < LEAST_HELD or not held[0]:
+        return None
+    held &= moved
+    scale, chosen = 1.0, np.zeros(count, int)
+    for _ in range(6):
+        odds = [_odds(places, values, scale * usual, 1 - ring.alike) if held[k] else np.zeros(1) for k, (places, values) in enumerate(turns)]
+        now = np.array([int(np.argmax(each)) for each in odds])
+        steps = np.array([turns[k][0][now[k]] if held[k] else (scale * usual if moved[k] else 0.0) for k in range(count)])
+        scale_now = float(np.clip(steps.sum() / 360.0, np.exp(-3 * SCALE), np.exp(3 * SCALE)))
+        if (now == chosen).all() and abs(scale_now - scale) < 1e-6:
+            break
+        scale, chosen = scale_now, now
+    likelihood = float(sum(each.max() for each in odds))
+    scale = _scale_of_marks(ring, steps.sum(), count)
+    off = _halves_apart(before, strips, cells, steps)[held]
+    sigma = max(mad_sigma(off) / 2, CELL_DEG / 12**0.5 / 2)
+    if mad_sigma(off) > MISFIT_DEG:
+        return None
+    steps = steps / scale
+    steps[0] = 360.0 - steps[1:].sum()
+    every = tuple(places / scale for places, _ in turns)
+    return MarkedTurn(sign, steps, held, every, sigma, likelihood, camera)
+
+
+def _odds(places: np.ndarray, values: np.ndarray, usual: float, own: float) -> np.ndarray:
+    """Log likelihood of turns by how well the ring agrees, each VOICE_DEG of it by itself, and by what hands do.
+
+    own: share of what the ring shows that it doesn't show again elsewhere: of even marks, one turn can't fit better than the next.
+    """
+    voices = own * (ARC[-1] - ARC[0]) / VOICE_DEG
+    return -0.5 * voices * np.log(1 - np.minimum(values, 0.99) ** 2) + log_prior(places / usual)
+
+
+def _peaks(row: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Turns in degrees at which a row of agreement (cells from 0 on) has peaks of `least` or more, between cells; and how high."""
+    k = np.flatnonzero((row[1:-1] >= row[:-2]) & (row[1:-1] > row[2:]) & (row[1:-1] >= max(least, 1e-9))) + 1
+    bend = row[k - 1] - 2 * row[k] + row[k + 1]
+    part = np.where(bend < 0, 0.5 * (row[k - 1] - row[k + 1]) / np.where(bend < 0, bend, 1.0), 0.0)
+    return (k + part) * CELL_DEG, row[k]
+
+
+def _halves_apart(before: np.ndarray, after: np.ndarray, cells: np.ndarray, steps: np.ndarray) -> np.ndarray:
+    """(n,) degrees by which the ring's left half and its right say another turn, near the turn that all of it says."""
+    answers = []
+    for half in (ARC < 0, ARC > 0):
+        agree = _agreement(before, after, half.astype(float))[:, cells]
+        turns = np.arange(agree.shape[1]) * CELL_DEG
+        near = np.abs(turns - steps[:, None]) <= NEXT_DEG
+        at = np.where(near, agree, -np.inf).argmax(axis=1).clip(1, agree.shape[1] - 2)
+        rows = np.arange(len(agree))
+        left, here, right = agree[rows, at - 1], agree[rows, at], agree[rows, at + 1]
+        bend = left - 2 * here + right
+        answers.append((at + np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)) * CELL_DEG)
+    return answers[0] - answers[1]
+
+
+def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> float:
+    """Unrolled degrees a true degree, of steps that add up to `turned`.
+
+    Where nothing on the ring repeats, they make 360°. Of even marks, they may be some spacings short of it or over, where
+    marks were skipped: each number of marks is as likely as its scale, the skips it takes, and whether people draw it.
+    """
+    if ring.apart_deg is None:
+        return turned / 360.0
+    marks = turned / ring.apart_deg
+    if abs(marks - round(marks)) > 0.25:
+        return turned / 360.0
+    best = max(
+        (more for more in range(-2, 4) if round(marks) + more > 0),
+        key=lambda more: _likely(round(marks) + more, more, (turned + more * ring.apart_deg) / 360.0, count),
+    )
+    return (turned + best * ring.apart_deg) / 360.0
+
+
+def _likely(marks: int, skipped: int, scale: float, count: int) -> float:
+    drawn = (360.0 * PLAIN) % marks == 0
+    return DRAWN * drawn + abs(skipped) * np.log(min(SELDOM * count, 0.5)) - 0.5 * (np.log(scale) / SCALE) ** 2
