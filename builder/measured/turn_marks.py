@@ -52,6 +52,8 @@ LARGER = 0.12  # the second try's ln of size: a disc as light as its table is se
 SCALE = 0.07  # ln by which unrolled degrees are off, before the turn is closed
 PLAIN = 4.0  # marks are a whole number of quarter degrees apart, as people draw them; log odds for it:
 DRAWN = 3.0
+MORE = range(-2, 4)  # spacings by which the likeliest turns may add up to more than a turn, or less
+MOST_BROKEN = 0.25  # of a spacing, from a whole number of them: more, and they aren't even
 BOTH = 6.0  # log odds up to which the other direction is tried as well
 
 
@@ -221,8 +223,8 @@ def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: 
         if (now == chosen).all() and abs(scale_now - scale) < 1e-6:
             break
         scale, chosen = scale_now, now
-    likelihood = float(sum(each.max() for each in odds))
-    scale = _scale_of_marks(ring, steps.sum(), count)
+    scale, drawn = _scale_of_marks(ring, steps.sum(), count)
+    likelihood = float(sum(each.max() for each in odds)) + drawn
     off = _halves_apart(before, strips, cells, steps)[held]
     sigma = max(mad_sigma(off) / 2, CELL_DEG / 12**0.5 / 2)
     if mad_sigma(off) > MISFIT_DEG:
@@ -265,24 +267,28 @@ def _halves_apart(before: np.ndarray, after: np.ndarray, cells: np.ndarray, step
     return answers[0] - answers[1]
 
 
-def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> float:
-    """Unrolled degrees a true degree, of steps that add up to `turned`.
+def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, float]:
+    """Unrolled degrees a true degree, of steps that add up to `turned`, and the log likelihood of that.
 
     Where nothing on the ring repeats, they make 360°. Of even marks, they may be some spacings short of it or over, where
     marks were skipped: each number of marks is as likely as its scale, the skips it takes, and whether people draw it.
     """
+    by_sum = turned / 360.0, _likely_scale(turned / 360.0)
     if ring.apart_deg is None:
-        return turned / 360.0
+        return by_sum
     marks = turned / ring.apart_deg
-    if abs(marks - round(marks)) > 0.25:
-        return turned / 360.0
-    best = max(
-        (more for more in range(-2, 4) if round(marks) + more > 0),
-        key=lambda more: _likely(round(marks) + more, more, (turned + more * ring.apart_deg) / 360.0, count),
-    )
-    return (turned + best * ring.apart_deg) / 360.0
+    if abs(marks - round(marks)) > MOST_BROKEN:
+        return by_sum
+    tried = []
+    for more in MORE:
+        if round(marks) + more > 0:
+            scale = (turned + more * ring.apart_deg) / 360.0
+            drawn = DRAWN * ((360.0 * PLAIN) % (round(marks) + more) == 0)
+            skips = abs(more) * np.log(min(SELDOM * count, 0.5))
+            tried.append((drawn + skips + _likely_scale(scale), scale))
+    likelihood, scale = max(tried)
+    return scale, float(likelihood)
 
 
-def _likely(marks: int, skipped: int, scale: float, count: int) -> float:
-    drawn = (360.0 * PLAIN) % marks == 0
-    return DRAWN * drawn + abs(skipped) * np.log(min(SELDOM * count, 0.5)) - 0.5 * (np.log(scale) / SCALE) ** 2
+def _likely_scale(scale: float) -> float:
+    return -0.5 * (np.log(max(scale, 1e-3)) / SCALE) ** 2
