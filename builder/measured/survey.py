@@ -105,7 +105,8 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     tape = _tape(copies, camera)
 
     def followed(marked: Sequence[MarkedTurn]) -> TurnFit:
-        return judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
+        turn = _turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked)
+        return judged(turn, marked=bool(marked))
 
     marked = []
     disc = _disc(backdrop, turning, _settled_axis(None, axis, turning), judged=False) if closed and tape is None else None
@@ -200,9 +201,15 @@ def _as_reference(greys: np.ndarray, camera: Camera) -> list[np.ndarray]:
     return abreast(moved, range(len(greys)))
 
 
-def judged(turn: TurnFit) -> TurnFit:
-    """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged."""
-    if turn.sigma_deg is None or turn.sigma_deg < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
+def judged(turn: TurnFit, *, marked: bool) -> TurnFit:
+    """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged.
+
+    marked: the disc's marks hold the steps, so that one in doubt, which may be another by a spacing, says nothing of the others.
+    """
+    if turn.sigma_deg is None:
+        return turn
+    typical = float(np.median(turn.step_sigma_deg)) if marked else turn.sigma_deg
+    if typical < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
         return turn
     return replace(turn, sigma_deg=None, direction=None, reason="what can be followed doesn't agree on one turn")
 

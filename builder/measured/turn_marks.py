@@ -9,12 +9,13 @@ the fit (`turntable`) weighs them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import minimize
+from scipy.optimize import OptimizeResult, minimize
 
 from builder.measured.disc import Disc
 from builder.measured.disc_view import DiscView, circle
@@ -39,17 +40,17 @@ NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than th
 RIVAL = 0.5  # usual steps: of turns nearer one another, what a hand does can't say which it was
 LEAST_HELD = 2 / 3  # of the steps that must agree, or the disc shows too little
 MISFIT_DEG = 0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
-# Usual steps: turns by which neighbours are compared while the ring is looked for, and frames two apart. Wide enough for a
-# mark to come to the next one's place, and far enough on for a ring drawn wrong to show
-NEXT, AFTER_NEXT = (0.5, 1.7), (1.3, 2.7)
+# Usual steps: turns by which frames are compared, one, two and three apart, while the ring is looked for. Wide enough for
+# a mark to come to the next one's place, and far enough on for a ring drawn wrong to show
+APART = ((0.5, 1.7), (1.3, 2.7), (2.2, 3.8))
 LONGEST = 3.6  # and at most by which they may have turned
-TRIPLES = 6  # of frames, at most, by which the ring is looked for
+GROUPS = 5  # of so many frames and one more, at most, by which it is looked for
 # Of the ring looked for against the ellipse found: ln of its size, ln of its roundness; its near edge, of its height; ln of the
 # focal length, known to 40 %
 TRIED = np.array([0.05, 0.1, 0.03, 0.4])
 FARTHEST = np.array([0.25, 0.8, 0.2, 1.2])
 LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
-SCALE = 0.07  # ln by which unrolled degrees are off, before the turn is closed
+SCALE = 0.1  # ln by which unrolled degrees are off, before the turn is closed
 PLAIN = 4.0  # marks are a whole number of quarter degrees apart, as people draw them; log odds for it:
 DRAWN = 3.0
 MORE = range(-2, 4)  # spacings by which the likeliest turns may add up to more than a turn, or less
@@ -146,11 +147,12 @@ def _ring(
     greys: Sequence[np.ndarray], plate: np.ndarray, disc: Disc, focal_px: float, usual: float, still: Collection[int]
 ) -> DiscView | None:
     """The circle about the axis near the ellipse found, and the focal length, with which neighbours agree best."""
-    count = len(greys)
-    firsts = [k for k in range(count - 2) if not {k + 1, k + 2} & set(still)] or list(range(count - 2))
-    firsts = [firsts[round(k)] for k in np.linspace(0, len(firsts) - 1, min(TRIPLES, len(firsts)))]
-    some = [greys[k + more] for k in firsts for more in range(3)]
-    near, far = (np.r_[_cells(1, *limits), _cells(-1, *limits)] for limits in usual * np.array([NEXT, AFTER_NEXT]))
+    count, reach = len(greys), len(APART)
+    firsts = [k for k in range(count - reach) if not set(range(k + 1, k + reach + 1)) & set(still)]
+    firsts = firsts or list(range(max(count - reach, 1)))
+    firsts = [firsts[round(k)] for k in np.linspace(0, len(firsts) - 1, min(GROUPS, len(firsts)))]
+    some = [greys[(k + more) % count] for k in firsts for more in range(reach + 1)]
+    cells = [np.r_[_cells(1, *limits), _cells(-1, *limits)] for limits in usual * np.array(APART)]
     everywhere = np.ones(len(ARC))
 
     def view(change: np.ndarray) -> DiscView | None:
@@ -166,22 +168,25 @@ def _ring(
         if seen is None:
             return 0.0
         strips = _strips(some, plate, seen, RING[::2])
-        next_ = _agreement(strips[::3], strips[1::3], everywhere)[:, near].max(axis=1)
-        after = _agreement(strips[::3], strips[2::3], everywhere)[:, far].max(axis=1)
-        return -float((next_.mean() + after.mean()) / 2)
+        agree = [
+            _agreement(strips[:: reach + 1], strips[more :: reach + 1], everywhere)[:, which].max(axis=1)
+            for more, which in enumerate(cells, 1)
+        ]
+        return -float(np.mean(agree))
 
-    tries = []
-    for larger in (0.0, LARGER):
-        start = np.array([larger, larger, 0.0, 0.0])
-        simplex = np.vstack([start, start + np.diag(TRIED)])
-        tries.append(
-            minimize(
-                loss, start, method="Nelder-Mead",
-                options={"initial_simplex": simplex, "maxfev": 80, "xatol": 1e-3, "fatol": 1e-4},
-            )
+    def best(start: np.ndarray, size: float, most: int) -> OptimizeResult:
+        return minimize(
+            loss, start, method="Nelder-Mead",
+            options={
+                "initial_simplex": np.vstack([start, start + size * np.diag(TRIED)]),
+                "maxfev": most, "xatol": 1e-4, "fatol": 1e-5,
+            },
         )  # fmt: skip
-    best = min(tries, key=lambda tried: tried.fun)
-    return view(best.x) if -best.fun >= ALIKE else None
+
+    first = min((best(np.array([more, more, 0.0, 0.0]), 1.0, 40) for more in (0.0, LARGER)), key=lambda tried: tried.fun)
+    if -first.fun < ALIKE:
+        return None
+    return view(best(first.x, 0.5, 100).x)
 
 
 @dataclass(frozen=True)
@@ -216,7 +221,7 @@ def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: 
     held &= moved
     scale, chosen = 1.0, np.zeros(count, int)
     for _ in range(6):
-        odds = [_odds(places, values, scale * usual, 1 - ring.alike) if held[k] else np.zeros(1) for k, (places, values) in enumerate(turns)]
+        odds = [_odds(places, values, scale * usual, 0.0 if ring.apart_deg else 1 - ring.alike) if held[k] else np.zeros(1) for k, (places, values) in enumerate(turns)]
         now = np.array([int(np.argmax(each)) for each in odds])
         steps = np.array([turns[k][0][now[k]] if held[k] else (scale * usual if moved[k] else 0.0) for k in range(count)])
         scale_now = float(np.clip(steps.sum() / 360.0, np.exp(-3 * SCALE), np.exp(3 * SCALE)))
@@ -238,7 +243,7 @@ def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: 
 def _odds(places: np.ndarray, values: np.ndarray, usual: float, own: float) -> np.ndarray:
     """Log likelihood of turns by how well the ring agrees, each VOICE_DEG of it by itself, and by what hands do.
 
-    own: share of what the ring shows that it doesn't show again elsewhere: of even marks, one turn can't fit better than the next.
+    own: share of what the ring shows that it doesn't show again elsewhere: of even marks, one turn fits like the next.
     """
     voices = own * (ARC[-1] - ARC[0]) / VOICE_DEG
     return -0.5 * voices * np.log(1 - np.minimum(values, 0.99) ** 2) + log_prior(places / usual)
@@ -284,7 +289,7 @@ def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, f
         if round(marks) + more > 0:
             scale = (turned + more * ring.apart_deg) / 360.0
             drawn = DRAWN * ((360.0 * PLAIN) % (round(marks) + more) == 0)
-            skips = abs(more) * np.log(min(SELDOM * count, 0.5))
+            skips = abs(more) * np.log(SELDOM * count) - math.lgamma(1 + abs(more))  # as the law of small numbers has it
             tried.append((drawn + skips + _likely_scale(scale), scale))
     likelihood, scale = max(tried)
     return scale, float(likelihood)
