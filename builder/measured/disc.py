@@ -6,6 +6,7 @@ ever hidden. The rim is the ellipse along which brightness steps the same way ne
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -15,6 +16,7 @@ from builder.measured.place import Axis
 
 NEAR_ARC = np.radians(np.arange(-20.0, 201.0, 2.0))  # 90 degrees is nearest the camera
 FLATTEST, ROUNDEST = 0.1, 0.65  # short by long side: camera 6 to 40 degrees above the disc
+FINE = 0.037  # ln of the sizes tried: rims are seen from half as far off, softened as they are
 LARGEST_STEP = 0.15  # log2 of light a px; a stronger edge counts no more than this
 LEAST_STEP = 0.01
 SAME_WAY = 0.75  # share of the arc that must step the same way
@@ -44,37 +46,54 @@ class Disc:
 
 
 def find_disc(plate: np.ndarray, axis: Axis, foot_y: float, swing: float, foot_error: float = 0.0) -> Disc | None:
-    """The rim about the axis; None where no ellipse stands out. plate: uint8 (h, w, 3).
+    """The rim about the axis; None where no ellipse stands out. Arguments as for `find_rounds`."""
+    return rim_of(find_rounds(plate, axis, foot_y, swing, foot_error))
 
-    foot_y: row where the axis meets the disc, px, known to foot_error; swing: half the width of what turns, px.
-    """
-    soft, fine = _log_slopes(plate, 4.0), _log_slopes(plate, 1.5)
-    starts = _starts(soft, axis, (foot_y, foot_error), swing, plate.shape[1])
-    discs = [_settled(fine, _settled(soft, start)) for start in starts]
-    discs = [
-        disc for disc in discs
-        if disc.step >= LEAST_STEP and disc.support >= SAME_WAY
-        and abs(disc.y - foot_y) < MIDDLE_OFF * disc.b + foot_error
-    ]  # fmt: skip
-    clear = max((disc.step for disc in discs), default=0.0) / 5
-    rims = [disc for disc in discs if disc.step > clear]
+
+def rim_of(rounds: Sequence[Disc]) -> Disc | None:
+    """The disc's rim among what is round about the axis; None of nothing."""
+    clear = max((disc.step for disc in rounds), default=0.0) / 5
+    rims = [disc for disc in rounds if disc.step > clear]
     # the subject's own round foot lies inside the disc: of the larger ones, the clearest
     largest = max((disc.a for disc in rims), default=0.0)
     return max((disc for disc in rims if disc.a > 0.85 * largest), key=lambda disc: disc.step, default=None)
 
 
+def find_rounds(
+    plate: np.ndarray, axis: Axis, foot_y: float, swing: float, foot_error: float = 0.0, reach: float = 0.0
+) -> list[Disc]:
+    """Every ellipse about the axis that stands out: the rim, or a foot, or what is round on the disc. plate: uint8 (h, w, 3).
+
+    foot_y: row where the axis meets the disc, px, known to foot_error; swing: half the width of what turns, px;
+    reach: the same with what turns by itself further out, as marks on a disc do.
+    """
+    soft, fine = _log_slopes(plate, 4.0), _log_slopes(plate, 1.5)
+    starts = _starts(soft, axis, (foot_y, foot_error), swing, max(swing, reach), plate.shape[1])
+    discs = [_settled(fine, _settled(soft, start)) for start in starts]
+    return [
+        disc for disc in discs
+        if disc.step >= LEAST_STEP and disc.support >= SAME_WAY
+        and abs(disc.y - foot_y) < MIDDLE_OFF * disc.b + foot_error
+    ]  # fmt: skip
+
+
 def _starts(
-    slopes: tuple[np.ndarray, np.ndarray], axis: Axis, foot: tuple[float, float], swing: float, width: int
+    slopes: tuple[np.ndarray, np.ndarray],
+    axis: Axis,
+    foot: tuple[float, float],
+    swing: float,
+    reach: float,
+    width: int,
 ) -> list[Disc]:
     """The best few ellipses of a coarse search, each of another size. foot: its row and how well that is known."""
     foot_y, foot_error = foot
     found = []
-    largest = max(0.7 * swing, min(2.5 * swing, 0.95 * width))
-    for a in np.geomspace(0.6 * swing, largest, 40):
+    smallest, largest = 0.6 * swing, max(0.7 * swing, min(2.5 * reach, 0.95 * width))
+    for a in np.geomspace(smallest, largest, max(round(np.log(largest / smallest) / FINE) + 1, 2)):
         best = Disc(axis.column, foot_y, a, a / 3, 0.0, 0.0)
         for ratio in np.arange(FLATTEST, ROUNDEST, 0.04):
-            reach = MIDDLE_OFF * ratio * a + foot_error
-            rows = foot_y + np.arange(-reach, reach, 0.04 * a)
+            off = MIDDLE_OFF * ratio * a + foot_error
+            rows = foot_y + np.arange(-off, off, 0.04 * a)
             columns = np.array([axis.at(row) for row in rows])
             steps, support = _step_along(slopes, columns, rows, a, a * ratio)
             k = int(np.argmax(steps))

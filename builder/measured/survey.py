@@ -15,7 +15,7 @@ from builder.measured.backdrop import Backdrop, measure_backdrop
 from builder.measured.camera import Camera, measure_camera, motion_matrix, warped
 from builder.measured.clipping import measure_clipping
 from builder.measured.copies import Copies
-from builder.measured.disc import Disc, find_disc
+from builder.measured.disc import Disc, find_rounds, rim_of
 from builder.measured.exposure import Exposure, measure_exposure
 from builder.measured.light import gain_table
 from builder.measured.neutral import Neutral, measure_neutral
@@ -26,7 +26,9 @@ from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_acr
 from builder.measured.steps import find_repeats
 from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turn_marks import MarkedTurn, marked_turns
-from builder.measured.turntable import DIAGONAL35_MM, USUAL_FOCAL35_MM, TurnFit, measure_turn, unjudged
+from builder.measured.turntable import (
+    DIAGONAL35_MM, KNOWN_FOCAL_SPREAD, USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD, TurnFit, measure_turn, unjudged,
+)  # fmt: skip
 from builder.spin import Affine
 from builder.workers import give_back
 
@@ -101,25 +103,27 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     repeats = find_repeats(backdrop.pictures, turning.shares)
     give_back()
-
     tape = _tape(copies, camera)
 
     def followed(marked: Sequence[MarkedTurn]) -> TurnFit:
         turn = _turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked)
         return judged(turn, marked=bool(marked))
 
-    marked = []
-    disc = _disc(backdrop, turning, _settled_axis(None, axis, turning), judged=False) if closed and tape is None else None
-    if disc is not None:
-        marked = marked_turns(_as_reference(_evened_luma(copies.pictures, exposure), camera), disc, usual_focal, repeats)
+    marked, rounds = [], []
+    if closed and tape is None:
+        rounds = _rounds(backdrop, turning, _settled_axis(None, axis, turning), judged=False)
+        spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
+        greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
+        marked = marked_turns(greys, rounds, usual_focal, spread, repeats)
     turn = followed(marked)
     if marked and turn.sigma_deg is None:
         turn = followed(())
     give_back()
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
-    if disc is None or turn.sigma_deg is not None:
-        disc = _disc(backdrop, turning, settled, judged=turn.sigma_deg is not None)
+    if not rounds or turn.sigma_deg is not None:
+        rounds = _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
+    disc = rim_of(rounds)
     if disc is not None and settled is not None and turn.sigma_deg is None:
         # two looks at the same line: what turns, and the rim it turns in
         settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
@@ -230,13 +234,20 @@ def _settled_axis(turn: TurnFit | None, mirror: Axis | None, turning: Turning) -
     return Axis(mirror.at(row), mirror.slope, row)
 
 
-def _disc(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool) -> Disc | None:
+def _rounds(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool) -> list[Disc]:
     if axis is None or turning.box is None:
-        return None
+        return []
     left, top, right, bottom = turning.box
     # by the fit of the turn the foot is known to a pixel or two; else it is a guess from the subject's height
     error = 0.02 * (right - left) if judged else 0.2 * (bottom - top)
-    return find_disc(backdrop.plate, axis, axis.row, max(right - axis.column, axis.column - left), error)
+    swing = max(right - axis.column, axis.column - left)
+    return find_rounds(backdrop.plate, axis, axis.row, swing, error, _reach(turning, axis))
+
+
+def _reach(turning: Turning, axis: Axis) -> float:
+    """How far from the axis anything turns, px: on both sides, for what moves on one only is no disc."""
+    columns = np.flatnonzero((turning.shares > 0).any(axis=0))
+    return float(min(columns[-1] - axis.column, axis.column - columns[0])) if len(columns) else 0.0
 
 
 def _tape(copies: Copies, camera: Camera) -> Tape | None:

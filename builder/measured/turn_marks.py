@@ -46,9 +46,11 @@ APART = ((0.5, 1.7), (1.3, 2.7), (2.2, 3.8))
 LONGEST = 3.6  # and at most by which they may have turned
 GROUPS = 5  # of so many frames and one more, at most, by which it is looked for
 # Of the ring looked for against the ellipse found: ln of its size, ln of its roundness; its near edge, of its height; ln of the
-# focal length, known to 40 %
-TRIED = np.array([0.05, 0.1, 0.03, 0.4])
-FARTHEST = np.array([0.25, 0.8, 0.2, 1.2])
+# focal length, in standard errors
+TRIED = np.array([0.05, 0.1, 0.03, 1.0])
+FARTHEST = np.array([0.25, 0.8, 0.2, 3.0])
+UNLIKELY = 0.003  # correlation by which pictures must agree better for a focal length a standard error off, and by its square
+SIZES = 3  # of rounds tried, the largest
 LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
 SCALE = 0.1  # ln by which unrolled degrees are off, before the turn is closed
 PLAIN = 4.0  # marks are a whole number of quarter degrees apart, as people draw them; log odds for it:
@@ -92,17 +94,17 @@ class MarkedTurn:
 
 
 def marked_turns(
-    greys: Sequence[np.ndarray], disc: Disc, focal_px: float, still: Collection[int] = ()
+    greys: Sequence[np.ndarray], discs: Sequence[Disc], focal_px: float, focal_spread: float, still: Collection[int] = ()
 ) -> list[MarkedTurn]:
     """Of a closed turn, the likelier way of turning first; empty where the disc shows too little.
 
-    greys: uint8 (h, w), evened, as the spin's reference camera saw them. disc: found about there, px. still: frames the
-    same as the one before.
+    greys: uint8 (h, w), evened, as the spin's reference camera saw them. discs: that may be it, px, the likeliest first.
+    focal_px: known to so much, ln. still: frames the same as the one before.
     """
     count = len(greys)
     usual = 360.0 / max(count - len(still), 3)
     plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
-    view = _ring(greys, plate, disc, focal_px, usual, still)
+    view = _ring(greys, plate, discs, (focal_px, focal_spread), usual, still)
     if view is None:
         return []
     strips = _strips(greys, plate, view)
@@ -144,9 +146,17 @@ def _cells(sign: int, low_deg: float, high_deg: float) -> np.ndarray:
 
 
 def _ring(
-    greys: Sequence[np.ndarray], plate: np.ndarray, disc: Disc, focal_px: float, usual: float, still: Collection[int]
+    greys: Sequence[np.ndarray],
+    plate: np.ndarray,
+    discs: Sequence[Disc],
+    focal: tuple[float, float],
+    usual: float,
+    still: Collection[int],
 ) -> DiscView | None:
-    """The circle about the axis near the ellipse found, and the focal length, with which neighbours agree best."""
+    """The circle about the axis near one of the ellipses, and the focal length, with which frames agree best.
+
+    focal: px, and how well it is known, ln.
+    """
     count, reach = len(greys), len(APART)
     firsts = [k for k in range(count - reach) if not set(range(k + 1, k + reach + 1)) & set(still)]
     firsts = firsts or list(range(max(count - reach, 1)))
@@ -155,16 +165,16 @@ def _ring(
     cells = [np.r_[_cells(1, *limits), _cells(-1, *limits)] for limits in usual * np.array(APART)]
     everywhere = np.ones(len(ARC))
 
-    def view(change: np.ndarray) -> DiscView | None:
+    def view(disc: Disc, change: np.ndarray) -> DiscView | None:
         if (np.abs(change) > FARTHEST).any():
             return None
         a = disc.a * np.exp(change[0])
         b = min(disc.b * np.exp(change[0] + change[1]), 0.99 * a)
         front = disc.y + disc.b * (1 + change[2])
-        return circle(replace(disc, y=front - b, a=a, b=b), focal_px * np.exp(change[3]), plate.shape)
+        return circle(replace(disc, y=front - b, a=a, b=b), focal[0] * np.exp(focal[1] * change[3]), plate.shape)
 
-    def loss(change: np.ndarray) -> float:
-        seen = view(change)
+    def loss(change: np.ndarray, disc: Disc) -> float:
+        seen = view(disc, change)
         if seen is None:
             return 0.0
         strips = _strips(some, plate, seen, RING[::2])
@@ -172,21 +182,33 @@ def _ring(
             _agreement(strips[:: reach + 1], strips[more :: reach + 1], everywhere)[:, which].max(axis=1)
             for more, which in enumerate(cells, 1)
         ]
-        return -float(np.mean(agree))
+        return UNLIKELY * change[3] ** 2 - float(np.mean(agree))
 
-    def best(start: np.ndarray, size: float, most: int) -> OptimizeResult:
-        return minimize(
-            loss, start, method="Nelder-Mead",
+    def best(disc: Disc, start: np.ndarray, size: float, most: int) -> tuple[float, np.ndarray, Disc]:
+        found = minimize(
+            loss, start, (disc,), method="Nelder-Mead",
             options={
                 "initial_simplex": np.vstack([start, start + size * np.diag(TRIED)]),
                 "maxfev": most, "xatol": 1e-4, "fatol": 1e-5,
             },
         )  # fmt: skip
+        return found.fun, found.x, disc
 
-    first = min((best(np.array([more, more, 0.0, 0.0]), 1.0, 40) for more in (0.0, LARGER)), key=lambda tried: tried.fun)
-    if -first.fun < ALIKE:
+    tries = [best(disc, np.array([more, more, 0.0, 0.0]), 1.0, 40) for disc in _of_each_size(discs) for more in (0.0, LARGER)]
+    misfit, change, disc = min(tries, key=lambda tried: tried[0], default=(0.0, np.zeros(4), None))
+    if -misfit < ALIKE:
         return None
-    return view(best(first.x, 0.5, 100).x)
+    _, change, _ = best(disc, change, 0.5, 100)
+    return view(disc, change)
+
+
+def _of_each_size(discs: Sequence[Disc]) -> list[Disc]:
+    """The clearest of each size, the largest first."""
+    taken: list[Disc] = []
+    for disc in sorted(discs, key=lambda disc: -disc.step):
+        if all(abs(np.log(disc.a / other.a)) > LARGER for other in taken):
+            taken.append(disc)
+    return sorted(taken, key=lambda disc: -disc.a)[:SIZES]
 
 
 @dataclass(frozen=True)
