@@ -105,19 +105,13 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     give_back()
     tape = _tape(copies, camera)
 
-    def followed(marked: Sequence[MarkedTurn]) -> TurnFit:
-        turn = _turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked)
-        return judged(turn, marked=bool(marked))
-
     marked, rounds = [], []
     if closed and tape is None:
         rounds = _rounds(backdrop, turning, _settled_axis(None, axis, turning), judged=False)
         spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
         greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
         marked = marked_turns(greys, rounds, usual_focal, spread, repeats)
-    turn = followed(marked)
-    if marked and turn.sigma_deg is None:
-        turn = followed(())
+    turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
     give_back()
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
@@ -205,14 +199,14 @@ def _as_reference(greys: np.ndarray, camera: Camera) -> list[np.ndarray]:
     return abreast(moved, range(len(greys)))
 
 
-def judged(turn: TurnFit, *, marked: bool) -> TurnFit:
+def judged(turn: TurnFit) -> TurnFit:
     """The fit, unless its error is so large that a repeat couldn't be told from a step: then not judged.
 
-    marked: the disc's marks hold the steps, so that one in doubt, which may be another by a spacing, says nothing of the others.
+    Where the disc's marks hold the steps, one in doubt, which may be another by a spacing, says nothing of the others.
     """
     if turn.sigma_deg is None:
         return turn
-    typical = float(np.median(turn.step_sigma_deg)) if marked else turn.sigma_deg
+    typical = float(np.median(turn.step_sigma_deg)) if turn.by_marks else turn.sigma_deg
     if typical < LARGEST_SIGMA * float(np.median(np.abs(turn.steps_deg))):
         return turn
     return replace(turn, sigma_deg=None, direction=None, reason="what can be followed doesn't agree on one turn")

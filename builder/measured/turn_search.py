@@ -64,13 +64,11 @@ def first_guess(
     return first, start
 
 
-def likelier_guess(
+def clear_guesses(
     shots: Sequence[Shot], turns: Sequence[MarkedTurn], prior: Prior, area: np.ndarray, nominal: float, still: Collection[int]
-) -> tuple[MarkedTurn, Guess, Prior]:
-    """Of the ways that the disc may have turned, the one that explains more of what is followed; arguments as above.
-
-    With what is known of its steps.
-    """
+) -> list[tuple[MarkedTurn, Guess, Prior]]:
+    """The ways that the disc may have turned, the one that explains more of what is followed first, each with what is then
+    known of the steps; none where they explain about as much. Arguments as above."""
 
     def tried(turn: MarkedTurn) -> tuple[float, MarkedTurn, Guess, Prior]:
         sigma = np.where(turn.held, np.radians(turn.sigma_deg), prior.step_sigma)[1:]
@@ -79,7 +77,10 @@ def likelier_guess(
         score = _tried(guess, shots, own, True, nominal)[0] if len(turns) > 1 else 0.0
         return score, turn, guess, own
 
-    return max(abreast(tried, turns), key=lambda found: found[0])[1:]
+    found = sorted(abreast(tried, turns), key=lambda one: -one[0])
+    if len(found) > 1 and found[1][0] >= ENOUGH * found[0][0]:
+        return []
+    return [one[1:] for one in found]
 
 
 def _tried(guess: Guess, shots: Sequence[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:

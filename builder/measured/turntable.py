@@ -25,7 +25,7 @@ from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
 from builder.measured.turn_marks import MarkedTurn
 from builder.measured.turn_place import Link, Sameness, check_links, loose_frames, place_late
 from builder.measured.turn_scale import Closing, measure_closing
-from builder.measured.turn_search import first_guess, likelier_guess
+from builder.measured.turn_search import clear_guesses, first_guess
 from builder.measured.turn_start import Start, match_neighbours, picture_changes
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
@@ -82,13 +82,7 @@ class TurnFit:
     step_rivals: tuple[tuple[tuple[float, float], ...], ...] = ()
     reason: str = ""
     camera: Camera | None = None  # in the pictures' pixels; None where nothing was fitted
-
-    @property
-    def in_doubt(self) -> bool:
-        """Whether the steps aren't judged, or any of them has a rival to be reckoned with."""
-        return self.sigma_deg is None or any(
-            sum(chance for _, chance in rivals) > DOUBTFUL for rivals in self.step_rivals
-        )
+    by_marks: bool = False  # the disc's marks hold the steps
 
 
 def measure_turn(
@@ -127,19 +121,18 @@ def measure_turn(
     pairs, still = match_neighbours(keys, between, closed)
     still = (still if stride == 1 else set()) | set(repeats)
     moving = [pair for pair in pairs if stride > 1 or pair.second not in still]
-    if not marked and sum(len(pair.xy) for pair in moving) < 4 * len(keys):
-        return unjudged(count, closed, NOTHING)
     unseen = np.zeros(count) if unseen_px is None else np.asarray(unseen_px, float)
+    nominal = 2 * np.pi / max(count - len(still), 3)
     try:
-        nominal = 2 * np.pi / max(count - len(still), 3)
-        if marked:
-            prior = _prior(camera, focal_px is not None, 0.5 * nominal)
-            turn, guess, prior = likelier_guess(shots, marked, prior, area, nominal, still)
-            start = Start(turn.camera, turn.sign, nominal, turn.likelihood)
-            found, links, astray = _settled(
-                shots, guess, prior, start, closed, Sameness.of(changes, still), late=(), marked=turn
-            )
-            return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
+        by_prior = _prior(camera, focal_px is not None, 0.5 * nominal)
+        for turn, guess, prior in clear_guesses(shots, marked, by_prior, area, nominal, still):
+            start, same = Start(turn.camera, turn.sign, nominal, turn.likelihood), Sameness.of(changes, still)
+            found, links, astray = _settled(shots, guess, prior, start, closed, same, late=(), marked=turn)
+            answer = _turn_fit(found, links, astray, start.sign, closed, still, unseen)
+            if answer.sigma_deg is not None:
+                return replace(answer, by_marks=True)
+        if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
+            return unjudged(count, closed, NOTHING)
         prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
         guess, start = first_guess(
             keys, moving, camera, prior, area, nominal * stride, closed, still if stride == 1 else ()
