@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 from scipy.optimize import OptimizeResult, minimize
 
 from builder.measured.disc import Disc
@@ -30,6 +31,8 @@ CELL_DEG = 0.5  # a pixel or two of the near rim in a measured copy
 ARC = np.arange(-80.0, 80.0 + CELL_DEG, CELL_DEG)
 LENGTH = 1024  # of the transforms: more than twice the arc, so that its ends don't meet
 SMOOTH = 31  # cells, 15°: light and shadow change slower than that, marks and grain faster
+NARROW = 15  # cells, 7°: marks are narrower
+STANDS = 3.0  # times as strong as it comes and goes, frame by frame: what stands still
 SOFT = 3  # cells, twice: 2° across, for marks lean a little where the ring isn't seen quite as it is drawn
 LARGEST = 60.0  # levels from the smooth: one speck counts no more
 VOICE_DEG = 10.0  # of the arc that agrees or doesn't by itself: about as far as marks are apart
@@ -107,7 +110,8 @@ def marked_turns(
     view = _ring(greys, plate, discs, (focal_px, focal_spread), usual, still)
     if view is None:
         return []
-    strips = _strips(greys, plate, view)
+    seen = _unrolled(greys, view, RING)
+    strips = _fine(seen, _standing(seen))
     ring = _repeats(strips)
     if ring.apart_deg is not None and ring.apart_deg < RIVAL * usual:  # too near for a hand to tell
         return []
@@ -116,17 +120,29 @@ def marked_turns(
     return [one for one in found if one.likelihood > found[0].likelihood - BOTH]
 
 
-def _strips(greys: Sequence[np.ndarray], plate: np.ndarray, view: DiscView, ring: np.ndarray = RING) -> np.ndarray:
-    """float32 (n, len(ring), len(ARC)): the ring less what stands still and less what changes slowly, levels."""
+def _unrolled(pictures: Sequence[np.ndarray], view: DiscView, ring: np.ndarray) -> np.ndarray:
+    """float32 (n, len(ring), len(ARC)), levels."""
     x, y = np.moveaxis(view.at(view.radius * ring[:, None], np.radians(ARC)[None]).astype(np.float32), -1, 0)
-    seen = [
-        cv2.remap(one, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
-        for one in (plate, *greys)
-    ]
-    strips = np.stack(seen[1:]) - seen[0]
-    strips = strips.reshape(-1, len(ARC))
+    return np.stack(
+        [cv2.remap(one, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
+    ).astype(np.float32)
+
+
+def _fine(seen: np.ndarray, still: np.ndarray) -> np.ndarray:
+    """Unrolled rings less what stands still and less what changes slowly along them."""
+    strips = (seen - still).reshape(-1, len(ARC))
     fine = np.clip(strips - cv2.blur(strips, (SMOOTH, 1)), -LARGEST, LARGEST)
-    return cv2.blur(cv2.blur(fine, (SOFT, 1)), (SOFT, 1)).reshape(-1, len(ring), len(ARC))
+    return cv2.blur(cv2.blur(fine, (SOFT, 1)), (SOFT, 1)).reshape(seen.shape)
+
+
+def _standing(seen: np.ndarray) -> np.ndarray:
+    """(len(ring), len(ARC)): what stands still. Marks that come to nearly the same places in most frames aren't part of it:
+    they are narrow, and there comes and goes as much as there is of them."""
+    middle = np.median(seen, axis=0)
+    broad = median_filter(middle, (1, NARROW), mode="nearest")
+    comes_and_goes = np.median(np.abs(seen - middle), axis=0)
+    narrow = middle - broad
+    return broad + np.where(np.abs(narrow) > STANDS * comes_and_goes, narrow, 0.0)
 
 
 def _agreement(before: np.ndarray, after: np.ndarray, where: np.ndarray) -> np.ndarray:
@@ -177,7 +193,8 @@ def _ring(
         seen = view(disc, change)
         if seen is None:
             return 0.0
-        strips = _strips(some, plate, seen, RING[::2])
+        rings = _unrolled([plate, *some], seen, RING[::2])
+        strips = _fine(rings[1:], rings[0])
         agree = [
             _agreement(strips[:: reach + 1], strips[more :: reach + 1], everywhere)[:, which].max(axis=1)
             for more, which in enumerate(cells, 1)

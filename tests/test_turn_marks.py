@@ -1,0 +1,103 @@
+"""Steps by the disc's own marks: a plain body that nothing can be followed on, on a marked disc drawn with known turns."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from builder.measured.disc import find_rounds
+from builder.measured.place import Axis
+from builder.measured.turn_marks import MarkedTurn, _Repeats, _scale_of_marks, marked_turns
+from builder.measured.turntable import KNOWN_FOCAL_SPREAD, USUAL_FOCAL_SPREAD, measure_turn
+from tests.turntable import Scene, Turntable, uneven_angles
+
+SIZE = {"width": 480, "height": 360}
+
+
+def photographed(table: Turntable, angles: np.ndarray, sign: int) -> list[np.ndarray]:
+    return [table.photo(sign * angle, noise_seed=k, noise=0.004) for k, angle in enumerate(angles)]
+
+
+def by_marks(table: Turntable, pictures: list[np.ndarray], spread: float = KNOWN_FOCAL_SPREAD) -> list[MarkedTurn]:
+    greys = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures]
+    plate = np.median(np.stack(pictures), axis=0).astype(np.uint8)
+    rounds = find_rounds(plate, Axis(table.axis_x + 1, 0.0, table.axis_y), table.axis_y + 4, 90, 15)
+    focal = table.focal_px if spread == KNOWN_FOCAL_SPREAD else table.focal_px * 0.7
+    return marked_turns(greys, rounds, focal, spread)
+
+
+def jar(marks: int = 30, **more) -> Turntable:
+    return Turntable(Scene(shape="jar", texture="plain", gloss=0.1, marks=marks, **more), **SIZE)
+
+
+def off(found: MarkedTurn, angles: np.ndarray) -> np.ndarray:
+    return found.steps_deg - np.diff(angles, prepend=angles[-1] - 360.0)
+
+
+@pytest.mark.parametrize("sign, spread", [(1, KNOWN_FOCAL_SPREAD), (-1, USUAL_FOCAL_SPREAD)])
+def test_a_plain_jars_steps_are_told_by_the_marks(sign, spread):
+    """24 stops on a disc of 30 marks; a pixel of the near rim is a third of a degree."""
+    angles = uneven_angles(24, seed=2, sigma_deg=1.5)
+    found = by_marks(jar(), photographed(jar(), angles, sign), spread)
+    assert found[0].sign == sign  # the other way takes a scale that only an unknown lens makes likely at all
+    assert len(found) == 1 or spread == USUAL_FOCAL_SPREAD
+    assert np.abs(off(found[0], angles)).mean() < 0.15 and np.abs(off(found[0], angles)).max() < 0.5
+    assert found[0].held.all()
+    # by turns that differ by the marks' 12°, nothing else
+    others = np.concatenate([turns - step for turns, step in zip(found[0].turns_deg[1:], found[0].steps_deg[1:])])
+    assert np.abs(others / 12.0 - np.round(others / 12.0)).max() < 0.1
+
+
+def test_a_skip_is_left_to_the_seam():
+    """By marks alone, a mark skipped may be skipped anywhere; that there was one shows where the turn closes."""
+    angles = uneven_angles(24, seed=5, sigma_deg=1.0, skipped=(9,))
+    wrong = off(by_marks(jar(), photographed(jar(), angles, 1))[0], angles)
+    assert wrong[0] == pytest.approx(12.0, abs=0.6) and wrong[9] == pytest.approx(-12.0, abs=0.6)
+    assert np.abs(np.delete(wrong, [0, 9])).max() < 0.5
+
+
+@pytest.mark.parametrize("marks", [0, 72])
+def test_without_marks_or_with_too_many_nothing_is_said(marks):
+    """Of 72 marks two lie between the stops of a hand; which one it was, they don't say."""
+    angles = uneven_angles(24, seed=3, sigma_deg=1.5)
+    assert by_marks(jar(marks), photographed(jar(marks), angles, 1)) == []
+
+
+def test_with_as_many_stops_as_marks_both_ways_are_left_open():
+    angles = uneven_angles(30, seed=4, sigma_deg=1.0)
+    found = by_marks(jar(), photographed(jar(), angles, 1))
+    assert {one.sign for one in found} == {1, -1}
+    right = next(one for one in found if one.sign == 1)
+    assert np.abs(off(right, angles)).max() < 0.5
+
+
+def test_a_plain_mug_is_judged_by_its_marks():
+    """White before white, a handle and nothing else: corners alone leave too many steps open."""
+    white = {"disc_rgb": (0.86, 0.86, 0.85), "backdrop_rgb": (0.86, 0.85, 0.83), "body_rgb": (0.78, 0.78, 0.75)}
+    table = Turntable(Scene(shape="mug", texture="plain", marks=30, seed=3, **white), **SIZE)
+    angles = uneven_angles(24, seed=6, sigma_deg=1.5)
+    pictures = photographed(table, angles, -1)
+    fit = measure_turn(pictures, focal_px=table.focal_px, marked=by_marks(table, pictures))
+    assert fit.by_marks and fit.sigma_deg is not None and fit.direction == "clockwise"
+    assert np.abs(np.array(fit.steps_deg) - np.diff(angles, prepend=angles[-1] - 360.0)).max() < 0.7
+
+
+@pytest.mark.parametrize(
+    "spacing, turned, count, marks",
+    [
+        (12.0, 360.0, 24, 30),
+        (12.6, 378.0, 24, 30),  # drawn 5 % too large
+        (12.0, 348.0, 24, 30),  # one short of a turn: 29 marks nobody draws, a skipped one is likelier
+        (10.5, 336.0, 30, 32),  # 11¼° apart
+        (10.3, 370.8, 36, 36),
+    ],
+)
+def test_marks_are_as_many_as_people_draw(spacing, turned, count, marks):
+    scale, _ = _scale_of_marks(_Repeats(0.8, spacing), turned, count)
+    assert spacing / scale == pytest.approx(360.0 / marks, rel=1e-6)
+
+
+def test_what_doesnt_repeat_makes_a_turn():
+    scale, _ = _scale_of_marks(_Repeats(0.1, None), 343.0, 24)
+    assert scale == pytest.approx(343.0 / 360.0)
