@@ -19,7 +19,7 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 DEMO = Path(__file__).parent.parent / "demo_catalog"
 # Begun first, the longest before all: what is begun last and lasts leaves the other process waiting.
 LONG = (
-    "test_demo_site", "test_turntable", "test_measured_spin", "test_hostile_moments", "test_filmed", "test_measured_phone",
+    "test_demo_site", "test_turntable", "test_order_by_angle", "test_measured_spin", "test_turn_marks", "test_hostile_moments", "test_filmed", "test_measured_phone",
     "test_build", "test_finished_matte", "test_hostile_input", "test_scale", "test_measured_odd", "test_capture_rim",
     "test_viewer_turning", "test_viewer_loading", "test_viewer_embeds", "test_pages_scripts", "test_viewer_engines",
     "test_finished_tape", "test_measured_place", "test_measured_tape", "test_finished_shade",

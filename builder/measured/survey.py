@@ -27,7 +27,13 @@ from builder.measured.steps import find_repeats
 from builder.measured.tape import Tape, read_tape, with_tape
 from builder.measured.turn_marks import MarkedTurn, marked_turns
 from builder.measured.turntable import (
-    DIAGONAL35_MM, KNOWN_FOCAL_SPREAD, USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD, TurnFit, measure_turn, unjudged,
+    DIAGONAL35_MM,
+    KNOWN_FOCAL_SPREAD,
+    USUAL_FOCAL35_MM,
+    USUAL_FOCAL_SPREAD,
+    TurnFit,
+    measure_turn,
+    unjudged,
 )  # fmt: skip
 from builder.spin import Affine
 from builder.workers import give_back

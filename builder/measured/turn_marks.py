@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from scipy.ndimage import median_filter
-from scipy.optimize import OptimizeResult, minimize
+from scipy.optimize import minimize
 
 from builder.measured.disc import Disc
 from builder.measured.disc_view import DiscView, circle
@@ -42,7 +42,9 @@ MOST_APART_DEG = 45.0  # marks
 NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than this
 RIVAL = 0.5  # usual steps: of turns nearer one another, what a hand does can't say which it was
 LEAST_HELD = 2 / 3  # of the steps that must agree, or the disc shows too little
-MISFIT_DEG = 0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
+MISFIT_DEG = (
+    0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
+)
 # Usual steps: turns by which frames are compared, one, two and three apart, while the ring is looked for. Wide enough for
 # a mark to come to the next one's place, and far enough on for a ring drawn wrong to show
 APART = ((0.5, 1.7), (1.3, 2.7), (2.2, 3.8))
@@ -52,7 +54,9 @@ GROUPS = 5  # of so many frames and one more, at most, by which it is looked for
 # focal length, in standard errors
 TRIED = np.array([0.05, 0.1, 0.03, 1.0])
 FARTHEST = np.array([0.25, 0.8, 0.2, 3.0])
-UNLIKELY = 0.003  # correlation by which pictures must agree better for a focal length a standard error off, and by its square
+UNLIKELY = (
+    0.003  # correlation by which pictures must agree better for a focal length a standard error off, and by its square
+)
 SIZES = 3  # of rounds tried, the largest
 LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
 SCALE = 0.1  # ln by which unrolled degrees are off, before the turn is closed
@@ -97,7 +101,11 @@ class MarkedTurn:
 
 
 def marked_turns(
-    greys: Sequence[np.ndarray], discs: Sequence[Disc], focal_px: float, focal_spread: float, still: Collection[int] = ()
+    greys: Sequence[np.ndarray],
+    discs: Sequence[Disc],
+    focal_px: float,
+    focal_spread: float,
+    still: Collection[int] = (),
 ) -> list[MarkedTurn]:
     """Of a closed turn, the likelier way of turning first; empty where the disc shows too little.
 
@@ -211,7 +219,9 @@ def _ring(
         )  # fmt: skip
         return found.fun, found.x, disc
 
-    tries = [best(disc, np.array([more, more, 0.0, 0.0]), 1.0, 40) for disc in _of_each_size(discs) for more in (0.0, LARGER)]
+    tries = [
+        best(disc, np.array([more, more, 0.0, 0.0]), 1.0, 40) for disc in _of_each_size(discs) for more in (0.0, LARGER)
+    ]
     misfit, change, disc = min(tries, key=lambda tried: tried[0], default=(0.0, np.zeros(4), None))
     if -misfit < ALIKE:
         return None
@@ -246,7 +256,9 @@ def _repeats(strips: np.ndarray) -> _Repeats:
     return _Repeats(highest, float(places[values > AS_ALIKE * highest][0]) if highest > AS_ALIKE else None)
 
 
-def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], camera: Camera) -> MarkedTurn | None:
+def _turned(
+    strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], camera: Camera
+) -> MarkedTurn | None:
     count = len(strips)
     before = np.roll(strips, 1, axis=0)
     cells = _cells(sign, 0.0, LONGEST * usual)
@@ -260,9 +272,14 @@ def _turned(strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: 
     held &= moved
     scale, chosen = 1.0, np.zeros(count, int)
     for _ in range(6):
-        odds = [_odds(places, values, scale * usual, 0.0 if ring.apart_deg else 1 - ring.alike) if held[k] else np.zeros(1) for k, (places, values) in enumerate(turns)]
+        odds = [
+            _odds(places, values, scale * usual, 0.0 if ring.apart_deg else 1 - ring.alike) if held[k] else np.zeros(1)
+            for k, (places, values) in enumerate(turns)
+        ]
         now = np.array([int(np.argmax(each)) for each in odds])
-        steps = np.array([turns[k][0][now[k]] if held[k] else (scale * usual if moved[k] else 0.0) for k in range(count)])
+        steps = np.array(
+            [turns[k][0][now[k]] if held[k] else (scale * usual if moved[k] else 0.0) for k in range(count)]
+        )
         scale_now = float(np.clip(steps.sum() / 360.0, np.exp(-3 * SCALE), np.exp(3 * SCALE)))
         if (now == chosen).all() and abs(scale_now - scale) < 1e-6:
             break
@@ -328,7 +345,9 @@ def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, f
         if round(marks) + more > 0:
             scale = (turned + more * ring.apart_deg) / 360.0
             drawn = DRAWN * ((360.0 * PLAIN) % (round(marks) + more) == 0)
-            skips = abs(more) * np.log(SELDOM * count) - math.lgamma(1 + abs(more))  # as the law of small numbers has it
+            skips = abs(more) * np.log(SELDOM * count) - math.lgamma(
+                1 + abs(more)
+            )  # as the law of small numbers has it
             tried.append((drawn + skips + _likely_scale(scale), scale))
     likelihood, scale = max(tried)
     return scale, float(likelihood)

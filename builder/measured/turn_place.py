@@ -54,6 +54,7 @@ class Link:
     shifts: usual steps (S,) that might be added to it. turns: radians (S,), signed, what it would then be, and odds: (S,), their
     log odds against the turn it has; free: (S,) the same without what all other steps leave to the one over the seam.
     frame_z: standard errors by which the frame itself holds to its neighbours. impossible: no hand turns as it has it.
+    by_marks: the disc's marks hold the frame, before or after.
     """
 
     frame: int
@@ -63,6 +64,7 @@ class Link:
     free: np.ndarray
     frame_z: float = 0.0
     impossible: bool = False
+    by_marks: bool = False
 
     @property
     def doubt(self) -> float:
@@ -110,7 +112,7 @@ def check_links(
     marked: MarkedTurn | None = None,
 ) -> list[Link]:
     """Each step looked at again, frames taken in `order`; nominal: the usual step, radians, signed; radius: of what turns.
-    marked: what the disc says of each step: no other turns are thought of, and a frame that the disc holds is held.
+    marked: what the disc says of each step: no other turns are thought of.
 
     A frame the same as the one before leaves nothing to doubt. A part turn has no link to its first frame.
     """
@@ -145,7 +147,7 @@ def check_links(
             )
         )
         held = marked is not None and marked.held[[frame, (frame + 1) % len(shots)]].any()
-        return replace(link, frame_z=np.inf if held else own[frame])
+        return replace(link, frame_z=own[frame], by_marks=bool(held))
 
     return abreast(checked, range(0 if closed else 1, len(shots)))
 

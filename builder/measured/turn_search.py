@@ -65,7 +65,12 @@ def first_guess(
 
 
 def clear_guesses(
-    shots: Sequence[Shot], turns: Sequence[MarkedTurn], prior: Prior, area: np.ndarray, nominal: float, still: Collection[int]
+    shots: Sequence[Shot],
+    turns: Sequence[MarkedTurn],
+    prior: Prior,
+    area: np.ndarray,
+    nominal: float,
+    still: Collection[int],
 ) -> list[tuple[MarkedTurn, Guess, Prior]]:
     """The ways that the disc may have turned, the one that explains more of what is followed first, each with what is then
     known of the steps; none where they explain about as much. Arguments as above."""

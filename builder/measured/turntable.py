@@ -127,10 +127,10 @@ def measure_turn(
         by_prior = _prior(camera, focal_px is not None, 0.5 * nominal)
         for turn, guess, prior in clear_guesses(shots, marked, by_prior, area, nominal, still):
             start, same = Start(turn.camera, turn.sign, nominal, turn.likelihood), Sameness.of(changes, still)
-            found, links, astray = _settled(shots, guess, prior, start, closed, same, late=(), marked=turn)
+            found, links, astray = _settled(shots, guess, prior, start, closed, same, marked=turn)
             answer = _turn_fit(found, links, astray, start.sign, closed, still, unseen)
             if answer.sigma_deg is not None:
-                return replace(answer, by_marks=True)
+                return answer
         if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
             return unjudged(count, closed, NOTHING)
         prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
@@ -233,7 +233,15 @@ def _settled(
     usual, before = start.sign * start.nominal, None
     for turn in range(ROUNDS):
         found, links, order = _fitted(
-            shots, guess, prior, usual, closed, same, late or (), _of_each(FEW if turn == 0 else MOST, len(shots)), marked
+            shots,
+            guess,
+            prior,
+            usual,
+            closed,
+            same,
+            late or (),
+            _of_each(FEW if turn == 0 else MOST, len(shots)),
+            marked,
         )
         if late is None:
             again = _with_late(
@@ -264,6 +272,7 @@ def _with_late(
     kept = len(shots) - len(loose)
     if not loose or kept < LEAST_FRAMES:
         return None
+    prior = replace(prior, step_sigma=0.5 * start.nominal, seam_sigma=np.inf)  # the disc's steps were read as shot
     try:
         rest, _, _ = _settled(
             shots[:kept],
@@ -368,6 +377,7 @@ def _turn_fit(
         step_rivals=tuple(tuple(rivals.get(frame, ())) for frame in range(count)),
         reason="" if judged else "too many steps could as well be others",
         camera=found.camera,
+        by_marks=any(link.by_marks for link in links),
     )
 
 
@@ -420,7 +430,8 @@ def _unheld(links: Sequence[Link], count: int) -> np.ndarray:
     """
     chance = np.zeros(count)
     for link in links:
-        chance[link.frame] = 0.5 * math.erfc(link.frame_z / math.sqrt(2))
+        if not link.by_marks:
+            chance[link.frame] = 0.5 * math.erfc(link.frame_z / math.sqrt(2))
     return BY_HAND * np.hypot(chance, np.roll(chance, 1))
 
 
