@@ -25,7 +25,7 @@ from builder.measured.place import Axis, Turning, measure_axis, measure_turning
 from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
 from builder.measured.steps import find_repeats
 from builder.measured.tape import Tape, read_tape, with_tape
-from builder.measured.turn_marks import MarkedTurn, marked_turns
+from builder.measured.turn_marks import MarkedTurn, marked_turns, may_have_marks
 from builder.measured.turntable import (
     DIAGONAL35_MM,
     KNOWN_FOCAL_SPREAD,
@@ -114,9 +114,9 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     marked, rounds = [], []
     if closed and tape is None:
         rounds = _rounds(backdrop, turning, _settled_axis(None, axis, turning), judged=False)
-        spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
-        greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
-        marked = marked_turns(greys, rounds, usual_focal, spread, repeats)
+        discs = [disc for disc in rounds if may_have_marks(disc, turning.shares > 0)]
+        marked = _marked(copies, exposure, camera, discs, usual_focal, repeats) if discs else []
+    give_back()
     turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
     give_back()
     turn = with_tape(turn, tape, closed)
@@ -256,6 +256,14 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
         np.array(source_affine(camera.to_reference(index), (scale, scale))) for index in range(len(copies.pictures))
     ]
     return read_tape(copies.detail, affines)
+
+
+def _marked(
+    copies: Copies, exposure: Exposure, camera: Camera, rounds: list[Disc], focal: float, repeats: tuple[int, ...]
+) -> list[MarkedTurn]:
+    greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
+    spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
+    return marked_turns(greys, rounds, focal, spread, repeats)
 
 
 def _turn(

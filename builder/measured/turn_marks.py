@@ -37,10 +37,14 @@ SOFT = 3  # cells, twice: 2° across, for marks lean a little where the ring isn
 LARGEST = 60.0  # levels from the smooth: one speck counts no more
 VOICE_DEG = 10.0  # of the arc that agrees or doesn't by itself: about as far as marks are apart
 ALIKE = 0.3  # correlation from which two pictures of the disc agree
+CLEAR = 0.6  # correlation from which no other ring is looked for
 AS_ALIKE = 0.5  # of a step's best agreement, from which another turn agrees too
 MOST_APART_DEG = 45.0  # marks
 NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than this
 RIVAL = 0.5  # usual steps: of turns nearer one another, what a hand does can't say which it was
+LEAST_RADIUS_PX = 57.3  # of the disc: a degree of its near rim is a pixel
+NEAR_RIM = (0.7, 1.3)  # of the disc's radius: within, what turns is looked for before the ring is
+FEWEST = 4  # frames: a turn of three has no view that two others could check
 LEAST_HELD = 2 / 3  # of the steps that must agree, or the disc shows too little
 MISFIT_DEG = (
     0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
@@ -100,6 +104,18 @@ class MarkedTurn:
         return Closing(0.0, np.radians(self.sigma_deg) * len(self.held) ** 0.5 / abs(usual))
 
 
+def may_have_marks(disc: Disc, turns: np.ndarray) -> bool:
+    """Whether something turns all along the near rim, as marks do, and is large enough to be seen. turns: bool (h, w)."""
+    if disc.a < LEAST_RADIUS_PX:
+        return False
+    rows, columns = np.nonzero(turns)
+    across, down = (columns - disc.x) / disc.a, (rows - disc.y) / disc.b
+    out, around = np.hypot(across, down), np.degrees(np.arctan2(across, down))
+    near = around[(out > NEAR_RIM[0]) & (out < NEAR_RIM[1])]
+    bins = np.arange(ARC[0], ARC[-1] + VOICE_DEG / 2, VOICE_DEG)
+    return bool((np.histogram(near, bins)[0] > 0).mean() > LEAST_HELD)
+
+
 def marked_turns(
     greys: Sequence[np.ndarray],
     discs: Sequence[Disc],
@@ -113,6 +129,8 @@ def marked_turns(
     focal_px: known to so much, ln. still: frames the same as the one before.
     """
     count = len(greys)
+    if count < FEWEST:
+        return []
     usual = 360.0 / max(count - len(still), 3)
     plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
     view = _ring(greys, plate, discs, (focal_px, focal_spread), usual, still)
@@ -219,10 +237,11 @@ def _ring(
         )  # fmt: skip
         return found.fun, found.x, disc
 
-    tries = [
-        best(disc, np.array([more, more, 0.0, 0.0]), 1.0, 40) for disc in _of_each_size(discs) for more in (0.0, LARGER)
-    ]
-    misfit, change, disc = min(tries, key=lambda tried: tried[0], default=(0.0, np.zeros(4), None))
+    misfit, change, disc = 0.0, np.zeros(4), None
+    for one, larger in [(one, more) for one in _of_each_size(discs) for more in (0.0, LARGER)]:
+        if -misfit < CLEAR:
+            tried = best(one, np.array([larger, larger, 0.0, 0.0]), 1.0, 40)
+            misfit, change, disc = min((misfit, change, disc), tried, key=lambda found: found[0])
     if -misfit < ALIKE:
         return None
     _, change, _ = best(disc, change, 0.5, 100)
