@@ -39,6 +39,10 @@ class Disc:
     support: float
     step: float
 
+    def stands_at(self, foot_y: float, foot_error: float) -> bool:
+        """Whether the axis may meet it in that row, known to foot_error px."""
+        return abs(self.y - foot_y) < MIDDLE_OFF * self.b + foot_error
+
     def within(self, shape: tuple[int, int], share: float) -> np.ndarray:
         """bool (h, w): inside the ellipse of `share` times its size."""
         rows, columns = np.ogrid[: shape[0], : shape[1]]
@@ -72,8 +76,7 @@ def find_rounds(
     discs = [_settled(fine, _settled(soft, start)) for start in starts]
     return [
         disc for disc in discs
-        if disc.step >= LEAST_STEP and disc.support >= SAME_WAY
-        and abs(disc.y - foot_y) < MIDDLE_OFF * disc.b + foot_error
+        if disc.step >= LEAST_STEP and disc.support >= SAME_WAY and disc.stands_at(foot_y, foot_error)
     ]  # fmt: skip
 
 

@@ -121,8 +121,9 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     give_back()
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning)
-    if not rounds or turn.sigma_deg is not None:
-        rounds = _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
+    if settled is not None and turn.sigma_deg is not None:
+        rounds = [disc for disc in rounds if disc.stands_at(settled.row, _foot_error(turning, judged=True))]
+    rounds = rounds or _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     disc = rim_of(rounds)
     if disc is not None and settled is not None and turn.sigma_deg is None:
         # two looks at the same line: what turns, and the rim it turns in
@@ -237,11 +238,17 @@ def _settled_axis(turn: TurnFit | None, mirror: Axis | None, turning: Turning) -
 def _rounds(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool) -> list[Disc]:
     if axis is None or turning.box is None:
         return []
-    left, top, right, bottom = turning.box
-    # by the fit of the turn the foot is known to a pixel or two; else it is a guess from the subject's height
-    error = 0.02 * (right - left) if judged else 0.2 * (bottom - top)
+    left, _, right, _ = turning.box
     swing = max(right - axis.column, axis.column - left)
-    return find_rounds(backdrop.plate, axis, axis.row, swing, error, _reach(turning, axis))
+    return find_rounds(
+        backdrop.plate, axis, axis.row, swing, _foot_error(turning, judged=judged), _reach(turning, axis)
+    )
+
+
+def _foot_error(turning: Turning, *, judged: bool) -> float:
+    """By the fit of the turn the foot's row is known to a pixel or two; else it is a guess from the subject's height."""
+    left, top, right, bottom = turning.box
+    return 0.02 * (right - left) if judged else 0.2 * (bottom - top)
 
 
 def _reach(turning: Turning, axis: Axis) -> float:
