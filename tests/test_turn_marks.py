@@ -101,3 +101,9 @@ def test_marks_are_as_many_as_people_draw(spacing, turned, count, marks):
 def test_what_doesnt_repeat_makes_a_turn():
     scale, _ = _scale_of_marks(_Repeats(0.1, None), 343.0, 24)
     assert scale == pytest.approx(343.0 / 360.0)
+
+
+def test_of_few_frames_nothing_is_said():
+    """Thirty degrees and more apart, three steps on hardly any of the ring is the same."""
+    angles = uneven_angles(12, seed=3, sigma_deg=1.5)
+    assert by_marks(jar(), photographed(jar(), angles, 1)) == []

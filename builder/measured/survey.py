@@ -34,7 +34,7 @@ from builder.measured.turntable import (
     TurnFit,
     measure_turn,
     unjudged,
-)  # fmt: skip
+)
 from builder.spin import Affine
 from builder.workers import give_back
 

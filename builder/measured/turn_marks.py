@@ -44,11 +44,10 @@ NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than th
 RIVAL = 0.5  # usual steps: of turns nearer one another, what a hand does can't say which it was
 LEAST_RADIUS_PX = 57.3  # of the disc: a degree of its near rim is a pixel
 NEAR_RIM = (0.7, 1.3)  # of the disc's radius: within, what turns is looked for before the ring is
-FEWEST = 4  # frames: a turn of three has no view that two others could check
+SHARED_DEG = 100.0  # of turn, beyond which two pictures share too little of the ring: fewer than 14 frames
 LEAST_HELD = 2 / 3  # of the steps that must agree, or the disc shows too little
-MISFIT_DEG = (
-    0.4  # by which the left and right half of the ring may differ from step to step; more is no disc that turns
-)
+# By which the left and right half of the ring may differ from step to step; more is no disc that turns
+MISFIT_DEG = 0.4
 # Usual steps: turns by which frames are compared, one, two and three apart, while the ring is looked for. Wide enough for
 # a mark to come to the next one's place, and far enough on for a ring drawn wrong to show
 APART = ((0.5, 1.7), (1.3, 2.7), (2.2, 3.8))
@@ -58,9 +57,8 @@ GROUPS = 5  # of so many frames and one more, at most, by which it is looked for
 # focal length, in standard errors
 TRIED = np.array([0.05, 0.1, 0.03, 1.0])
 FARTHEST = np.array([0.25, 0.8, 0.2, 3.0])
-UNLIKELY = (
-    0.003  # correlation by which pictures must agree better for a focal length a standard error off, and by its square
-)
+# Correlation by which pictures must agree better for a focal length a standard error off, and by its square
+UNLIKELY = 0.003
 SIZES = 3  # of rounds tried, the largest
 LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
 SCALE = 0.1  # ln by which unrolled degrees are off, before the turn is closed
@@ -129,9 +127,9 @@ def marked_turns(
     focal_px: known to so much, ln. still: frames the same as the one before.
     """
     count = len(greys)
-    if count < FEWEST:
+    usual = 360.0 / max(count - len(still), 1)
+    if usual * APART[-1][1] > SHARED_DEG:
         return []
-    usual = 360.0 / max(count - len(still), 3)
     plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
     view = _ring(greys, plate, discs, (focal_px, focal_spread), usual, still)
     if view is None:
@@ -327,9 +325,13 @@ def _odds(places: np.ndarray, values: np.ndarray, usual: float, own: float) -> n
 def _peaks(row: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
     """Turns in degrees at which a row of agreement (cells from 0 on) has peaks of `least` or more, between cells; and how high."""
     k = np.flatnonzero((row[1:-1] >= row[:-2]) & (row[1:-1] > row[2:]) & (row[1:-1] >= max(least, 1e-9))) + 1
-    bend = row[k - 1] - 2 * row[k] + row[k + 1]
-    part = np.where(bend < 0, 0.5 * (row[k - 1] - row[k + 1]) / np.where(bend < 0, bend, 1.0), 0.0)
-    return (k + part) * CELL_DEG, row[k]
+    return (k + _part(row[k - 1], row[k], row[k + 1])) * CELL_DEG, row[k]
+
+
+def _part(before: np.ndarray, here: np.ndarray, after: np.ndarray) -> np.ndarray:
+    """Cells from the middle one to the top of the parabola through three."""
+    bend = before - 2 * here + after
+    return np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
 
 
 def _halves_apart(before: np.ndarray, after: np.ndarray, cells: np.ndarray, steps: np.ndarray) -> np.ndarray:
@@ -341,9 +343,7 @@ def _halves_apart(before: np.ndarray, after: np.ndarray, cells: np.ndarray, step
         near = np.abs(turns - steps[:, None]) <= NEXT_DEG
         at = np.where(near, agree, -np.inf).argmax(axis=1).clip(1, agree.shape[1] - 2)
         rows = np.arange(len(agree))
-        left, here, right = agree[rows, at - 1], agree[rows, at], agree[rows, at + 1]
-        bend = left - 2 * here + right
-        answers.append((at + np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)) * CELL_DEG)
+        answers.append((at + _part(agree[rows, at - 1], agree[rows, at], agree[rows, at + 1])) * CELL_DEG)
     return answers[0] - answers[1]
 
 
@@ -364,9 +364,8 @@ def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, f
         if round(marks) + more > 0:
             scale = (turned + more * ring.apart_deg) / 360.0
             drawn = DRAWN * ((360.0 * PLAIN) % (round(marks) + more) == 0)
-            skips = abs(more) * np.log(SELDOM * count) - math.lgamma(
-                1 + abs(more)
-            )  # as the law of small numbers has it
+            # as the law of small numbers has it
+            skips = abs(more) * np.log(SELDOM * count) - math.lgamma(1 + abs(more))
             tried.append((drawn + skips + _likely_scale(scale), scale))
     likelihood, scale = max(tried)
     return scale, float(likelihood)
