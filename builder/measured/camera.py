@@ -21,6 +21,8 @@ from builder.measured.nudges import read_course
 
 OUTLINE_SIGMA_PX = 1.0  # at the corner, of one frame: what several together then know by half or better
 TOGETHER = 3  # frames; of fewer, the median is one frame's word
+NEAR = 1 / 12  # of the frames: 30 degrees of a turn, in which what passes has passed
+FAR = 0.382  # the golden section of a turn: what moves slowly, near the axis, has moved, and nothing even fits on itself
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 
@@ -100,9 +102,9 @@ def measure_camera(luma: np.ndarray) -> Camera:
     if count < 3:
         return nothing
     camera, alike = nothing, luma[_quiet_run(luma, still)]
-    still &= still_parts(alike, often=0.1, reach_px=1.5)
+    still &= still_parts(alike, often=0.1, reach_px=1.5, apart=(NEAR, FAR))
     for levels, reach_px in ((LEVELS[:3], 1.5), (LEVELS[2:3], 0.75), (LEVELS[2:], 0.5)):
-        template = Template.of(quantiles(alike, (0.5,))[0], alike, still, levels)
+        template = Template.of(quantiles(alike, (0.5,))[0], alike, _around(still), levels)
         if template is None:
             return Camera(nothing.motion, nothing.sigma_px, nothing.seen, still)
         found = _follow_all(template, luma, None if camera is nothing else camera.motion)
@@ -110,7 +112,7 @@ def measure_camera(luma: np.ndarray) -> Camera:
         camera = Camera(motion, sigma, seen, still)
         if reach_px > 0.5:
             alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma, motion, strict=True)])
-            still = still_parts(alike, often=0.08, reach_px=reach_px)
+            still = still_parts(alike, often=0.08, reach_px=reach_px, apart=(NEAR, FAR))
     return _held_by_outlines(camera, luma) if camera.seen.min() < 3 else camera
 
 
@@ -194,10 +196,10 @@ def _quiet_run(luma: np.ndarray, still: np.ndarray) -> slice:
     return slice(int(starts[longest]), int(ends[longest]))
 
 
-def still_parts(luma: np.ndarray, *, often: float, reach_px: float) -> np.ndarray:
+def still_parts(luma: np.ndarray, *, often: float, reach_px: float, apart: Sequence[float] = (NEAR,)) -> np.ndarray:
     """Which parts of the picture neither turn nor change: bool (h, w).
 
-    Frames about 30 degrees apart are compared at a reduced size. A part stands still where, in all but a share
+    Frames so far `apart` (shares of all) are compared at a reduced size. A part stands still where, in all but a share
     `often` of the pairs, the difference is no more than noise and a nudge of `reach_px` can make: a camera
     that was touched doesn't count, a subject passing by does.
     """
@@ -205,17 +207,25 @@ def still_parts(luma: np.ndarray, *, often: float, reach_px: float) -> np.ndarra
     reduction = 4 if reach_px >= 4 else 2
     size = max(1, width // reduction), max(1, height // reduction)
     small = np.stack([cv2.resize(frame, size, interpolation=cv2.INTER_AREA) for frame in luma])
-    lag = min(max(1, round(count / 12)), max(1, count - 1))
-    sample = small[lag:, ::3, ::3].astype(np.int16) - small[:-lag, ::3, ::3]
-    limit = max(2.0, 5.0 * mad_sigma(sample))
     slack = _slack(small, reach_px / reduction)
-    changed = np.zeros(size[::-1], np.int32)
-    for index in range(count - lag):
-        over = cv2.absdiff(small[index + lag], small[index])
-        changed += cv2.subtract(over, slack[index]) > limit
-    moving = (changed > max(2, often * (count - lag))).astype(np.uint8)
-    moving = cv2.dilate(moving, np.ones((5, 5), np.uint8))
+    moving = np.zeros(size[::-1], bool)
+    for lag in {min(max(1, round(count * share)), max(1, count - 1)) for share in apart}:
+        sample = small[lag:, ::3, ::3].astype(np.int16) - small[:-lag, ::3, ::3]
+        limit = max(2.0, 5.0 * mad_sigma(sample))
+        changed = np.zeros(size[::-1], np.int32)
+        for index in range(count - lag):
+            over = cv2.absdiff(small[index + lag], small[index])
+            changed += cv2.subtract(over, slack[index]) > limit
+        moving |= changed > max(2, often * (count - lag))
+    moving = cv2.dilate(moving.astype(np.uint8), np.ones((5, 5), np.uint8))
     return cv2.resize(moving, (width, height), interpolation=cv2.INTER_NEAREST) == 0
+
+
+def _around(still: np.ndarray) -> np.ndarray:
+    """bool (h, w), without what moving parts enclose: the plain middle of a pot or of a disc hardly changes, and turns."""
+    moving = (~still).astype(np.uint8)
+    outlines, _ = cv2.findContours(moving, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(moving, outlines, -1, 1, cv2.FILLED) == 0
 
 
 def _slack(small: np.ndarray, reach: float) -> list[np.ndarray]:

@@ -7,6 +7,7 @@ along a single straight edge) isn't guessed: it counts as no movement.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ from builder.measured.light import mad_sigma
 
 LEVELS = (8, 4, 2, 1)  # reductions of the copy, coarse to fine
 CELLS = 24  # points come from a grid this fine along the long side, so that no one thing leads
+BROAD = 15  # px of a level: what changes over more than that isn't followed
 POINTS_A_CELL = 30
 LEAST_POINTS = 40
 CLEAR = 4.0  # a gradient counts when it is this many times its own noise
@@ -36,7 +38,8 @@ def half_diagonal(shape: tuple[int, ...]) -> float:
 class Level:
     """Points of one reduction. x, y: from the picture's centre, level px; value: band-passed brightness;
     slope: (n, 3) change of brightness with x, y and roll (roll in units of one px at the corner).
-    slope_noise: variance of a slope that is noise alone."""
+    slope_noise: variance of a slope that is noise alone. still: uint8 (h, w), what values are rid of slow change by;
+    None: all."""
 
     reduction: int
     x: np.ndarray
@@ -45,6 +48,17 @@ class Level:
     slope: np.ndarray
     noise: float
     slope_noise: float
+    still: np.ndarray | None
+
+    def banded(self, frame: np.ndarray, motion: np.ndarray, radius: float) -> np.ndarray:
+        """A frame as the level's values are, if it is off by about so much (level px)."""
+        if self.still is None:
+            return banded(frame, self.reduction)
+        cos, sin = np.cos(motion[2] / radius), np.sin(motion[2] / radius)
+        middle = (np.array(self.still.shape[::-1]) - 1) / 2
+        turn = np.array([[cos, -sin], [sin, cos]])
+        to_frame = np.c_[turn, middle + motion[:2] - turn @ middle]
+        return banded(frame, self.reduction, cv2.warpAffine(self.still, to_frame, self.still.shape[::-1]))
 
 
 @dataclass(frozen=True)
@@ -73,20 +87,24 @@ class Template:
         outlines: with the edges that stay where they are while what they belong to turns (`outlines_of`).
         """
         sample = frames[:: max(1, len(frames) // 5)]
+        whole_levels = _stored_error(banded(sample[len(sample) // 2], 1), banded(reference, 1), still)
         levels = []
         for reduction in reductions:
             if min(still.shape) // reduction < 24:
                 continue
-            picture, mask = banded(reference, reduction), reduced_mask(still, reduction)
+            mask = reduced_mask(still, reduction)
             if mask.sum() < 50:
                 continue
+            by = None if outlines else mask.astype(np.uint8)
+            picture = banded(reference, reduction, by)
             # half the picture has hardly any gradient, so the median of differences is noise
-            noise = max(0.05, float(np.median([mad_sigma((banded(f, reduction) - picture)[mask]) for f in sample])))
+            seen = float(np.median([_noise((banded(f, reduction, by) - picture)[mask]) for f in sample]))
+            noise = max(0.05, math.hypot(seen, whole_levels))
             if outlines:
                 mask |= outlines_of(picture, [banded(frame, reduction) for frame in frames], noise)
             # of a median of so many (Kenney and Keeping 1962: pi / 2 times the mean's), stored in whole levels
             own = np.pi / 2 * noise**2 / max(1, len(frames)) + 1 / 12 / reduction**2
-            level = _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction, own / 2)
+            level = _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction, own / 2, by)
             if level is not None:
                 levels.append(level)
         if not levels:
@@ -101,7 +119,8 @@ class Template:
         sigma, seen, misfit = np.inf, 0, np.inf
         for level in self.levels:
             at = level.reduction
-            found, sigma, seen, misfit = _refine(level, banded(frame, at), motion / at, radius / at, self.worst_px)
+            picture = level.banded(frame, motion / at, radius / at)
+            found, sigma, seen, misfit = _refine(level, picture, motion / at, radius / at, self.worst_px)
             motion, sigma = found * at, sigma * at
         return motion / [1, 1, radius], sigma, seen, misfit
 
@@ -132,13 +151,39 @@ class Template:
         return (column - reach) * reduction, (row - reach) * reduction
 
 
-def banded(picture: np.ndarray, reduction: int) -> np.ndarray:
-    """Reduced, and rid of everything that changes slowly: shadows, fall-off, exposure. float32."""
+def _noise(off: np.ndarray) -> float:
+    """Levels, root mean square but for outliers. Most differences of whole levels are none or one: no median tells their spread."""
+    inliers = off[np.abs(off) < 4 * max(mad_sigma(off), 0.5)]
+    return float(np.sqrt(np.mean(inliers**2))) if len(inliers) else 0.0
+
+
+def _stored_error(frame: np.ndarray, reference: np.ndarray, still: np.ndarray) -> float:
+    """Levels, root mean square: the error of whole levels that noise doesn't even out, for it is the same in every frame.
+
+    A plain sheet without noise is stored as steps of one level, whose borders go far for the least change of light.
+    Of a value with normal noise, exp(-2 pi^2 noise^2) of that error is left in the mean (Widrow and Kollar 2008, for
+    its first and largest term).
+    """
+    noise = _noise((frame - reference)[still])
+    return math.exp(-2 * math.pi**2 * noise**2) / math.sqrt(12)
+
+
+def banded(picture: np.ndarray, reduction: int, still: np.ndarray | None = None) -> np.ndarray:
+    """Reduced, and rid of everything that changes slowly: shadows, fall-off, exposure. float32.
+
+    still: uint8 (h, w) of the reduced size, 1 where nothing turns: what does would lend its movement to all around it.
+    """
     size = picture.shape[1] // reduction, picture.shape[0] // reduction
     crop = picture[: size[1] * reduction, : size[0] * reduction]
     small = cv2.resize(crop, size, interpolation=cv2.INTER_AREA) if reduction > 1 else crop
     small = small.astype(np.float32)
-    return small - cv2.blur(small, (15, 15), borderType=cv2.BORDER_REPLICATE)
+    if still is None:
+        return small - _broad(small)
+    return small - _broad(small * still) / np.maximum(_broad(still.astype(np.float32)), 1 / BROAD**2)
+
+
+def _broad(picture: np.ndarray) -> np.ndarray:
+    return cv2.blur(picture, (BROAD, BROAD), borderType=cv2.BORDER_REPLICATE)
 
 
 def reduced_mask(mask: np.ndarray, reduction: int) -> np.ndarray:
@@ -170,7 +215,13 @@ def _slopes(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _level(
-    picture: np.ndarray, mask: np.ndarray, noise: float, reduction: int, radius: float, slope_noise: float
+    picture: np.ndarray,
+    mask: np.ndarray,
+    noise: float,
+    reduction: int,
+    radius: float,
+    slope_noise: float,
+    still: np.ndarray | None,
 ) -> Level | None:
     across, down = _slopes(picture)
     strength = np.hypot(across, down)
@@ -181,7 +232,7 @@ def _level(
     x, y = columns - (width - 1) / 2, rows - (height - 1) / 2
     gx, gy = across[rows, columns], down[rows, columns]
     slope = np.stack([gx, gy, (gy * x - gx * y) / radius], axis=1).astype(float)
-    return Level(reduction, x, y, picture[rows, columns].astype(float), slope, noise, slope_noise)
+    return Level(reduction, x, y, picture[rows, columns].astype(float), slope, noise, slope_noise, still)
 
 
 def _spread_points(strength: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -19,12 +20,15 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from builder.frames.photos import find_photos  # noqa: E402
+from builder.measured.copies import read_copies  # noqa: E402
 from builder.measured.steps import judge_steps  # noqa: E402
-from builder.measured.survey import judged as judged_turn  # noqa: E402
-from builder.measured.turntable import TurnFit, measure_turn  # noqa: E402
+from builder.measured.survey import survey_spin  # noqa: E402
+from builder.measured.turntable import TurnFit  # noqa: E402
 from tests.mesh_scene import MeshTable, read_mesh  # noqa: E402
 from tests.turntable import Scene, Turntable, uneven_angles  # noqa: E402
 
@@ -200,12 +204,19 @@ def mesh_cases() -> Iterator[Case]:
             yield Case(f"{name}, {texture}", table, angles, 1 - 2 * seed, True, (11,), (21,))
 
 
+def turn_of(case: Case) -> tuple[TurnFit, float]:
+    """What check makes of the case's pictures, stored without loss, and the seconds it takes."""
+    with tempfile.TemporaryDirectory() as folder:
+        for index, picture in enumerate(case.pictures()):
+            Image.fromarray(picture).save(Path(folder) / f"IMG_{index:03}.png", compress_level=1)
+        began = time.process_time()
+        copies, _ = read_copies(find_photos(Path(folder)).photos)
+        return survey_spin(copies, closed=case.closed, widest=SIZE["width"]).turn, time.process_time() - began
+
+
 def row(case: Case) -> tuple[list[str], np.ndarray]:
     """Cells, and the step errors in standard errors (empty where not judged)."""
-    pictures = case.pictures()
-    began = time.process_time()
-    found = judged_turn(measure_turn(pictures, closed=case.closed))
-    seconds = time.process_time() - began
+    found, seconds = turn_of(case)
     truth = np.diff(case.angles, prepend=case.angles[-1] - 360.0)
     within = slice(0 if case.closed else 1, None)
     off = (np.array(found.steps_deg) - truth)[within]
@@ -216,7 +227,7 @@ def row(case: Case) -> tuple[list[str], np.ndarray]:
     right = (found.direction == "counterclockwise") == (case.sign > 0)
     cells = [
         case.name,
-        str(len(pictures)),
+        str(len(case.angles)),
         *(marks if judged else [f"({m})" for m in marks]),
         *([f"{np.mean(share < k):.0%}" for k in (1, 2, 3)] if judged else "–––"),
         "yes" if judged else "no",
