@@ -126,9 +126,9 @@ def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
     shape = luma.shape[1:]
     radius, told = half_diagonal(shape), camera
     cuts = _cuts(camera.motion, radius)
-    longest = int(np.argmax(np.diff(cuts)))
-    run = slice(cuts[longest], cuts[longest + 1])
     for _ in range(2):
+        longest = int(np.argmax(np.diff(cuts)))
+        run = slice(cuts[longest], cuts[longest + 1])
         told = told.seen_from(np.median(told.motion[run], axis=0))
         alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma[run], told.motion[run], strict=True)])
         template = Template.of(
@@ -139,6 +139,7 @@ def _held_by_outlines(camera: Camera, luma: np.ndarray) -> Camera:
         motion, sigma, seen = (np.array(c) for c in zip(*_follow_all(template, luma, told.motion), strict=True))
         places, weakest = motion * [1, 1, radius], template.weakest
         along = places @ weakest
+        cuts = _cuts((places - np.outer(along, weakest)) / [1, 1, radius], radius)
         for start, end in zip(cuts, cuts[1:]):
             sure = seen[start:end] == 3
             if sure.sum() >= TOGETHER:
