@@ -120,7 +120,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
     give_back()
     turn = with_tape(turn, tape, closed)
-    settled = _settled_axis(turn, axis, turning)
+    settled = _settled_axis(turn, axis, turning, marked[0].foot if turn.by_marks else None)
     if settled is not None and turn.sigma_deg is not None:
         rounds = [disc for disc in rounds if disc.stands_at(settled.row, _foot_error(turning, judged=True))]
     rounds = rounds or _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
@@ -219,15 +219,23 @@ def judged(turn: TurnFit) -> TurnFit:
     return replace(turn, sigma_deg=None, direction=None, reason="what can be followed doesn't agree on one turn")
 
 
-def _settled_axis(turn: TurnFit | None, mirror: Axis | None, turning: Turning) -> Axis | None:
-    """The axis, told at the row where the subject stands: half by the fit of the turn, half by the mirror line.
+def _settled_axis(
+    turn: TurnFit | None, mirror: Axis | None, turning: Turning, ring: tuple[float, float] | None = None
+) -> Axis | None:
+    """The axis, told at the row where the subject stands: by the fit of the turn, the mirror line and the ring of marks.
 
-    Their errors have nothing in common (gloss that doesn't turn; few and uneven views), so the mean is the
-    better guess of the column. The lean is the fit's, which sees all three dimensions.
+    Their errors have nothing in common (gloss that doesn't turn; few and uneven views; a rim that isn't seen sharply),
+    so their median, of two the mean, is the better guess of the column. The lean is the fit's, which sees all three
+    dimensions.
     """
     if turn is not None and turn.axis_x is not None and turn.axis_y is not None and turn.sigma_deg is not None:
-        column = turn.axis_x if mirror is None else (turn.axis_x + mirror.at(turn.axis_y)) / 2
-        return Axis(column, -math.tan(math.radians(turn.axis_tilt_deg)), turn.axis_y)
+        slope = -math.tan(math.radians(turn.axis_tilt_deg))
+        columns = [turn.axis_x]
+        if mirror is not None:
+            columns.append(mirror.at(turn.axis_y))
+        if ring is not None:
+            columns.append(Axis(ring[0], slope, ring[1]).at(turn.axis_y))
+        return Axis(float(np.median(columns)), slope, turn.axis_y)
     if mirror is None or turning.box is None:
         return None
     _, top, _, bottom = turning.box

@@ -75,7 +75,8 @@ class MarkedTurn:
 
     sign: 1 counter-clockwise, else -1. steps_deg: (n,) from the frame before, the first over the seam, growing; what no
     likely turns add up to lies in the first. held: bool (n,), whether the disc shows that step. turns_deg: for each step all turns
-    that fit. sigma_deg: of one step. likelihood: log, against the other way. camera: that sees the ring so.
+    that fit. sigma_deg: of one step. likelihood: log, against the other way. camera: that sees the ring so. foot: (x, y) px, where
+    the axis meets the disc.
     """
 
     sign: int
@@ -85,6 +86,7 @@ class MarkedTurn:
     sigma_deg: float
     likelihood: float
     camera: Camera
+    foot: tuple[float, float]
 
     @property
     def angles(self) -> np.ndarray:
@@ -139,7 +141,7 @@ def marked_turns(
     ring = _repeats(strips)
     if ring.apart_deg is not None and ring.apart_deg < RIVAL * usual:  # too near for a hand to tell
         return []
-    found = [_turned(strips, ring, sign, usual, set(still), view.camera) for sign in (1, -1)]
+    found = [_turned(strips, ring, sign, usual, set(still), view) for sign in (1, -1)]
     found = sorted((one for one in found if one is not None), key=lambda one: -one.likelihood)
     return [one for one in found if one.likelihood > found[0].likelihood - BOTH]
 
@@ -274,7 +276,7 @@ def _repeats(strips: np.ndarray) -> _Repeats:
 
 
 def _turned(
-    strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], camera: Camera
+    strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], view: DiscView
 ) -> MarkedTurn | None:
     count = len(strips)
     before = np.roll(strips, 1, axis=0)
@@ -310,7 +312,8 @@ def _turned(
     steps = steps / scale
     steps[0] = 360.0 - steps[1:].sum()
     every = tuple(places / scale for places, _ in turns)
-    return MarkedTurn(sign, steps, held, every, sigma, likelihood, camera)
+    foot = tuple(map(float, view.at(np.zeros(()), np.zeros(()))))
+    return MarkedTurn(sign, steps, held, every, sigma, likelihood, view.camera, foot)
 
 
 def _odds(places: np.ndarray, values: np.ndarray, usual: float, own: float) -> np.ndarray:
