@@ -16,6 +16,7 @@ from builder.measured.turn_start import Pair, Start, likely_starts, settle_angle
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 
 ENOUGH = 0.85  # of the best explanation: among starts that explain as much, the more even turn is taken
+SURE = 3.0  # standard errors of a count by which one way of turning must explain more than the other
 TRIES, AGAIN = 4, 3  # starts of each sign tried on a few frames; of those, tried again from where they came to
 # 2 of the starts of each sign, tried with even steps as well: where marks look alike, two frames alone vote for wrong
 # ones
@@ -83,8 +84,10 @@ def clear_guesses(
         return score, turn, guess, own
 
     found = sorted(abreast(tried, turns), key=lambda one: -one[0])
-    if len(found) > 1 and found[1][0] >= ENOUGH * found[0][0]:
-        return []
+    if len(found) > 1:
+        more, less = found[0][0], found[1][0]
+        if less >= ENOUGH * more or more - less < SURE * (more + less) ** 0.5:
+            return []
     return [one[1:] for one in found]
 
 

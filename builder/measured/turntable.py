@@ -274,7 +274,7 @@ def _with_late(
         return None
     prior = replace(prior, step_sigma=0.5 * start.nominal, seam_sigma=np.inf)  # the disc's steps were read as shot
     try:
-        rest, _, _ = _settled(
+        rest, _, astray = _settled(
             shots[:kept],
             Guess(guess.camera, guess.angles[:kept], guess.radius),
             prior,
@@ -285,13 +285,16 @@ def _with_late(
         )
     except NothingToFollow:
         return None
+    if astray > MOST_ASTRAY:  # without them nothing holds either
+        return None
     places = place_late(shots, rest, loose, start.sign * start.nominal)
     if not places:
         return None
     angles = np.r_[rest.angles, guess.angles[kept:]]
     for frame, angle in places.items():
         angles[frame] = start.sign * (start.sign * angle % (2 * np.pi))
-    return _settled(shots, Guess(rest.camera, angles, guess.radius), prior, start, closed, same, tuple(places))
+    whole = _settled(shots, Guess(rest.camera, angles, guess.radius), prior, start, closed, same, tuple(places))
+    return whole if whole[2] <= MOST_ASTRAY else None
 
 
 def _closing(found: Fit, links: list[Link], order: list[int], prior: Prior, usual: float) -> Closing:
