@@ -76,7 +76,7 @@ class MarkedTurn:
     sign: 1 counter-clockwise, else -1. steps_deg: (n,) from the frame before, the first over the seam, growing; what no
     likely turns add up to lies in the first. held: bool (n,), whether the disc shows that step. turns_deg: for each step all turns
     that fit. sigma_deg: of one step. likelihood: log, against the other way. camera: that sees the ring so. foot: (x, y) px, where
-    the axis meets the disc.
+    the axis meets the disc. repeats: whether what the ring shows comes again and again.
     """
 
     sign: int
@@ -87,6 +87,7 @@ class MarkedTurn:
     likelihood: float
     camera: Camera
     foot: tuple[float, float]
+    repeats: bool
 
     @property
     def angles(self) -> np.ndarray:
@@ -102,6 +103,12 @@ class MarkedTurn:
     def closing(self, usual: float) -> Closing:
         """Nothing is missing, for a whole turn was counted; usual: the usual step, radians."""
         return Closing(0.0, np.radians(self.sigma_deg) * len(self.held) ** 0.5 / abs(usual))
+
+    def with_more(self, turn_deg: float) -> "MarkedTurn":
+        """The same if steps are in all longer by so much than 360°: the ring's scale is then another, and they close again."""
+        scale = 360.0 / (360.0 + turn_deg)
+        turns = tuple(places * scale for places in self.turns_deg)
+        return replace(self, steps_deg=self.steps_deg * scale, turns_deg=turns)
 
 
 def may_have_marks(disc: Disc, turns: np.ndarray) -> bool:
@@ -311,9 +318,13 @@ def _turned(
         return None
     steps = steps / scale
     steps[0] = 360.0 - steps[1:].sum()
-    every = tuple(places / scale for places, _ in turns)
+    every = tuple(places / scale for places, _ in turns[1:])
+    # It may have gone past its start.
+    far = CELL_DEG * round(LONGEST * usual / CELL_DEG)
+    over_seam = _agreement(before[:1], strips[:1], np.ones(len(ARC)))[0, _cells(sign, -far, far)]
+    every = ((_peaks(over_seam, AS_ALIKE * best[0])[0] - far) / scale, *every)
     foot = tuple(map(float, view.at(np.zeros(()), np.zeros(()))))
-    return MarkedTurn(sign, steps, held, every, sigma, likelihood, view.camera, foot)
+    return MarkedTurn(sign, steps, held, every, sigma, likelihood, view.camera, foot, ring.apart_deg is not None)
 
 
 def _odds(places: np.ndarray, values: np.ndarray, usual: float, own: float) -> np.ndarray:

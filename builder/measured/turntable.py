@@ -23,7 +23,7 @@ from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
 from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
 from builder.measured.turn_marks import MarkedTurn
-from builder.measured.turn_place import Link, Sameness, check_links, loose_frames, place_late
+from builder.measured.turn_place import CLEAR, Link, Sameness, check_links, loose_frames, place_late
 from builder.measured.turn_scale import Closing, measure_closing
 from builder.measured.turn_search import clear_guesses, first_guess
 from builder.measured.turn_start import Start, match_neighbours, picture_changes
@@ -254,12 +254,25 @@ def _settled(
         if closed:
             closing = marked.closing(usual) if marked else _closing(found, links, order, prior, usual)
         shifts = wanted_shifts(links, closing) * usual
+        if marked and marked.repeats and not shifts.any():
+            shifts[0] = _other_seam(links[0]) * usual
         wanted = _wanted(links, order, shifts, closed)
         if turn and (not wanted.any() or np.array_equal(shifts, before)):
             break  # nothing wants to move, or what did came back
         before = shifts
+        if marked and shifts.sum():
+            marked = marked.with_more(start.sign * float(np.degrees(shifts.sum())))
         guess = Guess(found.camera, found.angles + wanted, guess.radius)
     return found, in_the_light_of_all(links, closing), int(np.count_nonzero(shifts))
+
+
+def _other_seam(seam: Link) -> float:
+    """Usual steps by which the turn over the seam is surely another, whatever the marks add up to: of those that repeat,
+    some fewer or more in a turn come to the same places, and a turn may have gone past its start."""
+    if not len(seam.free):
+        return 0.0
+    best = int(seam.free.argmax())
+    return float(seam.shifts[best]) if seam.free[best] > -CLEAR else 0.0
 
 
 def _with_late(
