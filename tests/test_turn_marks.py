@@ -6,9 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
+from builder.measured import turn_search
 from builder.measured.disc import find_rounds
 from builder.measured.place import Axis
+from builder.measured.turn_fit import Prior
 from builder.measured.turn_marks import MarkedTurn, _Repeats, _scale_of_marks, marked_turns
+from builder.measured.turn_tracks import Guess
 from builder.measured.turntable import KNOWN_FOCAL_SPREAD, USUAL_FOCAL_SPREAD, measure_turn
 from tests.turntable import Scene, Turntable, uneven_angles
 
@@ -35,6 +38,20 @@ def off(found: MarkedTurn, angles: np.ndarray) -> np.ndarray:
     return found.steps_deg - np.diff(angles, prepend=angles[-1] - 360.0)
 
 
+def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> list[int]:
+    """The ways of turning left, when a few frames' corners explain so much of each."""
+
+    def tried(guess: Guess, *_: object) -> tuple[float, Guess]:
+        return explained[int(np.sign(guess.angles[-1]))], guess
+
+    prior = Prior(np.zeros(6), np.ones(6), 0.1)
+    area = np.ones((SIZE["height"], SIZE["width"]), bool)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(turn_search, "_tried", tried)
+        found = turn_search.clear_guesses([None] * len(marked[0].held), marked, prior, area, 0.2, ())
+    return [turn.sign for turn, *_ in found]
+
+
 @pytest.mark.parametrize("sign, spread", [(1, KNOWN_FOCAL_SPREAD), (-1, USUAL_FOCAL_SPREAD)])
 def test_a_plain_jars_steps_are_told_by_the_marks(sign, spread):
     """24 stops on a disc of 30 marks; a pixel of the near rim is a third of a degree."""
@@ -55,6 +72,37 @@ def test_a_skip_is_left_to_the_seam():
     wrong = off(by_marks(jar(), photographed(jar(), angles, 1))[0], angles)
     assert wrong[0] == pytest.approx(12.0, abs=0.6) and wrong[9] == pytest.approx(-12.0, abs=0.6)
     assert np.abs(np.delete(wrong, [0, 9])).max() < 0.5
+
+
+def test_a_turn_past_its_start_with_a_known_lens_is_told_by_the_marks():
+    """24 stops, the last 20 degrees past the first; marks 12° apart come to nearly the same places where it stops short."""
+    angles = uneven_angles(24, seed=2, sigma_deg=1.0, sweep_deg=380)
+    found = by_marks(jar(), photographed(jar(), angles, 1))
+    assert [one.sign for one in found] == [1]
+    assert np.abs(off(found[0], angles)).max() < 0.6
+    assert found[0].fits(0, np.array([found[0].steps_deg[0]]), 0.5).all()
+
+
+def test_a_turn_past_its_start_with_an_unknown_lens_is_told_by_the_thing():
+    """A speckled pot on marks: whether the ring is a mark nearer or the turn a mark longer, only the pot shows."""
+    angles = uneven_angles(36, sigma_deg=0.5, seed=6, sweep_deg=380)
+    pot = Turntable(Scene(seed=6), **SIZE)
+    pictures = photographed(pot, angles, -1)
+    turn = measure_turn(pictures, marked=by_marks(pot, pictures, USUAL_FOCAL_SPREAD))
+    assert turn.by_marks and turn.direction == "clockwise"
+    assert np.abs(np.array(turn.steps_deg) - np.diff(angles, prepend=angles[-1] - 360.0)).max() < 0.5
+
+
+def test_chance_decides_no_direction():
+    """As many stops as marks, and a plain jar: what else is followed is too little to tell one way from the other."""
+    angles = uneven_angles(36, sigma_deg=0.5, seed=13, skipped=(9,), repeated=(25,))
+    table = jar(marks=36, seed=13)
+    marked = by_marks(table, photographed(table, angles, 1), USUAL_FOCAL_SPREAD)
+    assert {one.sign for one in marked} == {1, -1}
+    for explained in (1.8, 1.5), (49.0, 40.0):  # corners: 15 % more, of hardly any; of some, and yet within chance
+        assert clearer(dict(zip((1, -1), explained)), marked) == []
+    assert clearer({1: 140.0, -1: 60.0}, marked) == [1, -1]
+    assert clearer({1: 60.0, -1: 140.0}, marked) == [-1, 1]
 
 
 @pytest.mark.parametrize("marks", [0, 72])
@@ -94,12 +142,12 @@ def test_a_plain_mug_is_judged_by_its_marks():
     ],
 )
 def test_marks_are_as_many_as_people_draw(spacing, turned, count, marks):
-    scale, _ = _scale_of_marks(_Repeats(0.8, spacing), turned, count)
+    scale, _ = _scale_of_marks(_Repeats(0.8, spacing), turned, count, 0.1)
     assert spacing / scale == pytest.approx(360.0 / marks, rel=1e-6)
 
 
 def test_what_doesnt_repeat_makes_a_turn():
-    scale, _ = _scale_of_marks(_Repeats(0.1, None), 343.0, 24)
+    scale, _ = _scale_of_marks(_Repeats(0.1, None), 343.0, 24, 0.1)
     assert scale == pytest.approx(343.0 / 360.0)
 
 

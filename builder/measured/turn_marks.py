@@ -61,7 +61,9 @@ FARTHEST = np.array([0.25, 0.8, 0.2, 3.0])
 UNLIKELY = 0.003
 SIZES = 3  # of rounds tried, the largest
 LARGER = 0.12  # the second try's ln of size: a disc as light as its table is seen by a shadow within its edge
-SCALE = 0.1  # ln by which unrolled degrees are off, before the turn is closed
+# ln by which unrolled degrees are off, before the turn is closed: by the ring itself, and of the focal length's own error
+# the share that perspective hands on, where the disc's radius is a quarter of its distance
+SCALE, BY_FOCAL = 0.02, 0.25
 PLAIN = 4.0  # marks are a whole number of quarter degrees apart, as people draw them; log odds for it:
 DRAWN = 3.0
 MORE = range(-2, 4)  # spacings by which the likeliest turns may add up to more than a turn, or less
@@ -148,7 +150,8 @@ def marked_turns(
     ring = _repeats(strips)
     if ring.apart_deg is not None and ring.apart_deg < RIVAL * usual:  # too near for a hand to tell
         return []
-    found = [_turned(strips, ring, sign, usual, set(still), view) for sign in (1, -1)]
+    spread = math.hypot(SCALE, BY_FOCAL * focal_spread)
+    found = [_turned(strips, ring, sign, usual, set(still), view, spread) for sign in (1, -1)]
     found = sorted((one for one in found if one is not None), key=lambda one: -one.likelihood)
     return [one for one in found if one.likelihood > found[0].likelihood - BOTH]
 
@@ -283,7 +286,7 @@ def _repeats(strips: np.ndarray) -> _Repeats:
 
 
 def _turned(
-    strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], view: DiscView
+    strips: np.ndarray, ring: _Repeats, sign: int, usual: float, still: set[int], view: DiscView, spread: float
 ) -> MarkedTurn | None:
     count = len(strips)
     before = np.roll(strips, 1, axis=0)
@@ -306,11 +309,11 @@ def _turned(
         steps = np.array(
             [turns[k][0][now[k]] if held[k] else (scale * usual if moved[k] else 0.0) for k in range(count)]
         )
-        scale_now = float(np.clip(steps.sum() / 360.0, np.exp(-3 * SCALE), np.exp(3 * SCALE)))
+        scale_now = float(np.clip(steps.sum() / 360.0, np.exp(-3 * spread), np.exp(3 * spread)))
         if (now == chosen).all() and abs(scale_now - scale) < 1e-6:
             break
         scale, chosen = scale_now, now
-    scale, drawn = _scale_of_marks(ring, steps.sum(), count)
+    scale, drawn = _scale_of_marks(ring, steps.sum(), count, spread)
     likelihood = float(sum(each.max() for each in odds)) + drawn
     off = _halves_apart(before, strips, cells, steps)[held]
     sigma = max(mad_sigma(off) / 2, CELL_DEG / 12**0.5 / 2)
@@ -361,13 +364,13 @@ def _halves_apart(before: np.ndarray, after: np.ndarray, cells: np.ndarray, step
     return answers[0] - answers[1]
 
 
-def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, float]:
+def _scale_of_marks(ring: _Repeats, turned: float, count: int, spread: float) -> tuple[float, float]:
     """Unrolled degrees a true degree, of steps that add up to `turned`, and the log likelihood of that.
 
     Where nothing on the ring repeats, they make 360°. Of even marks, they may be some spacings short of it or over, where
     marks were skipped: each number of marks is as likely as its scale, the skips it takes, and whether people draw it.
     """
-    by_sum = turned / 360.0, _likely_scale(turned / 360.0)
+    by_sum = turned / 360.0, _likely_scale(turned / 360.0, spread)
     if ring.apart_deg is None:
         return by_sum
     marks = turned / ring.apart_deg
@@ -380,10 +383,10 @@ def _scale_of_marks(ring: _Repeats, turned: float, count: int) -> tuple[float, f
             drawn = DRAWN * ((360.0 * PLAIN) % (round(marks) + more) == 0)
             # as the law of small numbers has it
             skips = abs(more) * np.log(SELDOM * count) - math.lgamma(1 + abs(more))
-            tried.append((drawn + skips + _likely_scale(scale), scale))
+            tried.append((drawn + skips + _likely_scale(scale, spread), scale))
     likelihood, scale = max(tried)
     return scale, float(likelihood)
 
 
-def _likely_scale(scale: float) -> float:
-    return -0.5 * (np.log(max(scale, 1e-3)) / SCALE) ** 2
+def _likely_scale(scale: float, spread: float) -> float:
+    return -0.5 * (np.log(max(scale, 1e-3)) / spread) ** 2
