@@ -20,6 +20,7 @@ _CLEAR_OF_HULL = np.ones((5, 5), np.uint8)
 _INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's outline is given clear of the edge, and one
 _WELL_INSIDE = np.ones((13, 13), np.uint8)  # the same once more
 _BESIDE = np.ones((21, 21), np.uint8)  # as far as that to both sides: an outline beside it may run there
+_DEEP = 0.4  # linear: where a thing stands over a place, less than half of the directions that light comes from are left
 _GOES_OVER = 0.3  # share of the border with the subject that has no edge; about a sight past it next to none is so
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
@@ -34,7 +35,7 @@ def cut_subject(
 
     frame: sRGB codes, float32 (h, w, 3), registered and evened, on the grid of `clean` (a Plate or CleanSet).
     hull: bool (h, w), where the subject can be by what the other frames show; what may be shade outside is shade.
-    agreed: bool (h, w), the part of it that hardly a frame sees past.
+    agreed: bool (h, w), the part of it that is filled as far as frames agree.
     """
     look = look_at(frame, clean)
     inside = None if hull is None else cv2.erode(hull.astype(np.uint8), _INSIDE) > 0
@@ -59,15 +60,16 @@ def cut_subject(
 
 
 def _lost(look: Look, found: np.ndarray, agreed: np.ndarray) -> np.ndarray:
-    """Patches of the subject that this frame alone takes for shade, bool (h, w): all others see their room filled, and
-    they go over into the subject without an edge, while a sight past the subject ends at an outline all round."""
+    """Patches of the subject that this frame takes for shade, bool (h, w): others see their room filled, and they go over
+    into the subject without an edge, while a sight past the subject ends at an outline all round; all but deep shade under
+    a dark thing, which goes over into it as well."""
     sure = cv2.erode(agreed.astype(np.uint8), _WELL_INSIDE)
     patches = Patches(cv2.morphologyEx(sure & ~found, cv2.MORPH_OPEN, _INSIDE))
     edgeless = patches.share_around(found & look.flat)
     # What shows the plate itself is backdrop rather than what looks like its shade.
     least = _GOES_OVER * (1 + patches.mean(look.calm))
-    lost = patches.where(edgeless > least * patches.share_around(found)).astype(np.uint8)
-    return (cv2.dilate(lost, _INSIDE) > 0) & (sure > 0) & ~found
+    lost = (edgeless > least * patches.share_around(found)) & (patches.mean(look.shade) > _DEEP)
+    return (cv2.dilate(patches.where(lost).astype(np.uint8), _INSIDE) > 0) & (sure > 0) & ~found
 
 
 def _between(look: Look, clean, subject: np.ndarray, backdrop: np.ndarray, hull: np.ndarray | None) -> np.ndarray:

@@ -21,13 +21,16 @@ from builder.spin import TurnCamera
 
 COARSE, FINE = 128, 256  # cells across the turning circle: two to three pixels of the cuts' grid, and about one
 _PINHOLE = 12  # px of the cuts' grid
+_ONE_SIDE = 1 / 3
+_NEED = 3
+_ONE_SIDE = 1 / 3  # share of the frames, at most, that may have lost a place which no frame sees past from the other side
 _WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost a place: blur, a highlight
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Hull:
-    """surface: float32 (n, 3), the outermost cells' middles at angle 0; agreed: of the cells that all frames but one see
-    filled. to_grid: 3×3, seen direction -> grid pixel."""
+    """surface: float32 (n, 3), the outermost cells' middles at angle 0; agreed: of the cells that are filled as far
+    as frames agree. to_grid: 3×3, seen direction -> grid pixel."""
 
     surface: np.ndarray
     agreed: np.ndarray
@@ -40,7 +43,7 @@ class Hull:
         return self._seen(self.surface, angle)
 
     def agreed_outline(self, angle: float) -> np.ndarray:
-        """The same of what all frames but one see filled."""
+        """The same of what is filled as far as frames agree."""
         return self._seen(self.agreed, angle)
 
     def _seen(self, cells: np.ndarray, angle: float) -> np.ndarray:
@@ -90,19 +93,43 @@ def carve(
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
     for z in heights:
         rows, columns = _part(rough, z, across)
-        votes = np.zeros(
-            (rows.stop - rows.start, columns.stop - columns.start), np.uint8 if len(cuts) < 256 else np.uint16
-        )
+        shape = rows.stop - rows.start, columns.stop - columns.start
+        seen = np.zeros((len(cuts), *shape), np.uint8)
         start = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1.0]])
-        for cut, angle in zip(masks, angles) if votes.size else ():
+        for k, angle in enumerate(angles if seen.size else ()):
             sin, cos = math.sin(angle), math.cos(angle)
             plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
             warp = inner @ camera.matrix.T @ plane @ cell @ start
-            votes += cv2.warpPerspective(cut, warp, votes.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+            seen[k] = cv2.warpPerspective(masks[k], warp, shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+        votes = seen.sum(axis=0)
         solid.add(z, rows, columns, votes >= least)
-        agreed.add(z, rows, columns, votes >= len(cuts) - 1)
+        agreed.add(z, rows, columns, _agreed(seen, votes, across[columns], across[rows], np.asarray(angles)))
     surface = solid.surface()
     return Hull(surface, agreed.surface(), camera, inner, (width, height)) if len(surface) else None
+
+
+def _agreed(seen: np.ndarray, votes: np.ndarray, x: np.ndarray, y: np.ndarray, angles: np.ndarray) -> np.ndarray:
+    """Cells of a level, bool (h, w), that all frames but one see filled, or that few frames see past, and from one side only.
+
+    A line past the thing is free from either end, but where something hangs over it; shade that a frame takes for the
+    backdrop lies on one side. seen: uint8 (n, h, w), of which votes (h, w) are the sum; x (w,), y (h,): cells' places.
+    """
+    count = len(seen)
+    agreed = votes >= count - 1
+    row, column = np.nonzero(~agreed & (votes >= (1 - _ONE_SIDE) * count))
+    if len(row):
+        clear = seen[:, row, column] == 0
+        frame, cell = np.nonzero(clear)
+        # In the world that turns with the thing, cameras stand on a circle; the line from one through the cell meets it again.
+        eye = np.stack([np.cos(angles[frame]), -np.sin(angles[frame])])
+        along = np.stack([x[column[cell]], y[row[cell]]]) - eye
+        end = eye - 2 * (eye * along).sum(axis=0) / (along**2).sum(axis=0) * along
+        order = np.argsort(-angles % (2 * np.pi))
+        after = np.searchsorted((-angles % (2 * np.pi))[order], np.arctan2(end[1], end[0]) % (2 * np.pi))
+        opposite = order[np.stack([after - 1, after % count])]
+        both = clear[opposite, cell].any(axis=0)
+        agreed[row, column] = np.bincount(cell[both], minlength=len(row)) == 0
+    return agreed
 
 
 class _Shell:

@@ -114,7 +114,7 @@ class FinishPlan:
         return None if self.hull is None else self._wide(self.hull.outline(self.turned[index]))
 
     def agreed(self, index: int) -> np.ndarray | None:
-        """Where all frames but one see the subject's room filled: as `reach`."""
+        """Where the subject's room is filled as far as frames agree: as `reach`."""
         return None if self.hull is None else self._wide(self.hull.agreed_outline(self.turned[index]))
 
     def _wide(self, outline: np.ndarray) -> np.ndarray:
