@@ -95,13 +95,14 @@ def carve(
         rows, columns = _part(rough, z, across)
         shape = rows.stop - rows.start, columns.stop - columns.start
         seen = np.zeros((len(cuts), *shape), np.uint8)
+        votes = np.zeros(shape, np.uint8 if len(cuts) < 256 else np.uint16)
         start = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1.0]])
         for k, angle in enumerate(angles if seen.size else ()):
             sin, cos = math.sin(angle), math.cos(angle)
             plane = np.array([[cos, -sin, -1.0], [sin, cos, 0.0], [0.0, 0.0, z]])  # of the level, from the eye
             warp = inner @ camera.matrix.T @ plane @ cell @ start
             seen[k] = cv2.warpPerspective(masks[k], warp, shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-        votes = seen.sum(axis=0)
+            votes += seen[k]
         solid.add(z, rows, columns, votes >= least)
         agreed.add(z, rows, columns, _agreed(seen, votes, across[columns], across[rows], np.asarray(angles)))
     surface = solid.surface()
@@ -121,8 +122,8 @@ def _agreed(seen: np.ndarray, votes: np.ndarray, x: np.ndarray, y: np.ndarray, a
         clear = seen[:, row, column] == 0
         frame, cell = np.nonzero(clear)
         # In the world that turns with the thing, cameras stand on a circle; the line from one through the cell meets it again.
-        eye = np.stack([np.cos(angles[frame]), -np.sin(angles[frame])])
-        along = np.stack([x[column[cell]], y[row[cell]]]) - eye
+        eye = np.float32([np.cos(angles), -np.sin(angles)])[:, frame]
+        along = np.float32([x[column], y[row]])[:, cell] - eye
         end = eye - 2 * (eye * along).sum(axis=0) / (along**2).sum(axis=0) * along
         order = np.argsort(-angles % (2 * np.pi))
         after = np.searchsorted((-angles % (2 * np.pi))[order], np.arctan2(end[1], end[0]) % (2 * np.pi))
