@@ -247,8 +247,11 @@ def _settled(
             again = _with_late(
                 shots, Guess(found.camera, found.angles, guess.radius), prior, start, closed, same, loose_frames(links)
             )
-            if again is not None:
+            if again is not None and marked is None:
                 return again
+            if again is not None:  # late or not, what leaves less in doubt
+                plain = _settled(shots, guess, prior, start, closed, same, (), marked)
+                return min((plain, again), key=lambda one: sum(link.doubt for link in one[1]))
             late = ()
         closing = None
         if closed:
