@@ -12,6 +12,7 @@ from builder.derivatives.reducing import WHITE, Box, Colour, Sharpen, flatten, r
 _POSTER_WIDTH = 960
 _STILL_SIDE = 1080
 _LINK_SIZE = (1200, 630)  # the size that readers of Open Graph pictures show large, common practice
+_BAND = 128  # rows blended at once: of a whole picture, as floats, it is the most memory anything takes
 
 
 def encode_jpeg(pixels: np.ndarray, box: Box | None = None) -> bytes:
@@ -72,11 +73,16 @@ def _window(picture: np.ndarray, window: tuple[int, int, int, int], backdrop: Co
     if x0 >= 0 and y0 >= 0 and x1 <= wide and y1 <= tall:
         return picture[y0:y1, x0:x1]
     columns, rows = np.clip(np.arange(x0, x1), 0, wide - 1), np.clip(np.arange(y0, y1), 0, tall - 1)
-    around = np.array(backdrop, np.float32) if backdrop else _from_afar(picture)[rows][:, columns]
+    afar = None if backdrop else _from_afar(picture)
     ramp = max(2, round(0.04 * max(tall, wide)))
     across, down = _cover(x0, x1, wide, ramp), _cover(y0, y1, tall, ramp)
-    cover = (down[:, None] * across[None, :])[..., None]
-    return np.rint(picture[rows][:, columns] * cover + around * (1 - cover)).astype(np.uint8)
+    seen = np.empty((len(rows), len(columns), 3), np.uint8)
+    for start in range(0, len(rows), _BAND):
+        part = slice(start, start + _BAND)
+        cover = (down[part, None] * across[None, :])[..., None]
+        around = np.array(backdrop, np.float32) if afar is None else afar[rows[part]][:, columns]
+        seen[part] = np.rint(picture[rows[part]][:, columns] * cover + around * (1 - cover))
+    return seen
 
 
 def _from_afar(picture: np.ndarray) -> np.ndarray:
