@@ -27,6 +27,9 @@ FULL_WELL = 9000  # electrons at ISO 100 of a small sensor's pixel, and…
 READ_NOISE = 2.5  # …its read noise, electrons; common practice, no source
 VIGNETTE = 0.1  # loss of light in the corners, as a share
 LENS_SIGMA = 0.55  # px: spread of a lens and its sensor
+SHADED = (
+    0.4  # share of the disc that the thing shades and its own far side, lit from one side; common practice, no source
+)
 CLEAN_AT = (1 / 12, 4 / 12, 7 / 12, 10 / 12)  # of the turn: frames with a clean reference
 
 
@@ -85,7 +88,7 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
     corners = np.array([(x, y, z) for x in (-0.1, 0.1) for y in (-0.1, 0.1) for z in (0.03, 0.2)])
     middle = np.array(size) / 2
     references = {int(share * shoot.count) for share in CLEAN_AT} if shoot.thing != "bottle" else set()
-    frames, clean, level = [], [], None
+    frames, clean, level, lit = [], [], None, None
     for k in range(shoot.count):
         bumped = shoot.bump is not None and k >= shoot.bump[0]
         _, right, down, roll = shoot.bump if bumped else (0, 0.0, 0.0, 0.0)
@@ -102,6 +105,8 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
         smear = shoot.blur[1] if shoot.blur and shoot.blur[0] == k else 0
         write_photo(folder / "photos" / f"{stem}.jpg", photographed(seen * level * gains, smear, shoot.iso, rng), taken)
         mask = mask_of(table, size, scratch)
+        if lit is None:
+            lit = lit_colour(seen, mask, view, shoot)
         cv2.imwrite(str(folder / "masks" / f"{stem}.png"), np.rint(mask.clip(0, 1) * 255).astype(np.uint8))
         if k in references:
             alone = clean_of(table, size, samples, scratch)
@@ -119,7 +124,7 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
     told = {
         "set": name, "N": shoot.count, "image_size_upright": size, "nominal_step_deg": truth.step,
         "direction": "clockwise" if shoot.clockwise else "counter-clockwise", "turns_deg": truth.turns.tolist(),
-        "geometry": geometry(reference), "illuminant_rgb_linear": shoot.light, "nominal_exposure_gain": float(level),
+        "geometry": geometry(reference), "illuminant_rgb_linear": lit, "nominal_exposure_gain": float(level),
         "camera": {
             "elevation_deg": shoot.elevation, "distance_mm": shoot.distance, "focal_px": reference.focal_px,
             "roll_deg": shoot.roll, "principal_point_px": [size[0] / 2, size[1] / 2],
@@ -151,11 +156,26 @@ def defects(shoot: Shoot) -> list[dict]:
 
 def brightness(seen: np.ndarray, view: View) -> float:
     """Of the disc's top near its rim, linear green."""
-    angle, radius = np.arange(24) * math.pi / 12, (DISC_RADIUS - 25) * MM
-    ring = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.full(24, TOP * MM)], axis=1)
+    row, column = ring_pixels(view, DISC_RADIUS - 25, seen.shape)
+    return float(np.median(seen[row, column, 1]))
+
+
+def lit_colour(seen: np.ndarray, mask: np.ndarray, view: View, shoot: Shoot) -> list[float]:
+    """Mean colour of a neutral disc's lit part, linear, G = 1: lamp and what sheet, room and thing throw on it."""
+    row, column = np.concatenate([ring_pixels(view, DISC_RADIUS - d, seen.shape) for d in (20, 30, 40, 50)], axis=1)
+    free = mask[row, column] < 0.01
+    light = seen[row[free], column[free]] / shoot.disc_rgb
+    mean = light[light[:, 1] >= np.quantile(light[:, 1], SHADED)].mean(axis=0) * shoot.light
+    return (mean / mean[1]).tolist()
+
+
+def ring_pixels(view: View, radius_mm: float, shape: tuple[int, ...]) -> np.ndarray:
+    """(2, n) rows and columns of a ring of the disc's top, as far as it is in the picture."""
+    angle, radius = np.arange(48) * math.pi / 24, radius_mm * MM
+    ring = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.full(48, TOP * MM)], axis=1)
     column, row = view.project(ring).astype(int).T
-    inside = (column >= 0) & (column < seen.shape[1]) & (row >= 0) & (row < seen.shape[0])
-    return float(np.median(seen[row[inside], column[inside], 1]))
+    inside = (column >= 0) & (column < shape[1]) & (row >= 0) & (row < shape[0])
+    return np.stack([row[inside], column[inside]])
 
 
 def photographed(light: np.ndarray, smear: int, iso: float, rng: np.random.Generator) -> np.ndarray:
