@@ -20,9 +20,8 @@ _CLEAR_OF_HULL = np.ones((5, 5), np.uint8)
 _INSIDE = np.ones((7, 7), np.uint8)  # 3 px of the grid: as much as a hull's outline is given clear of the edge, and one
 _WELL_INSIDE = np.ones((13, 13), np.uint8)  # the same once more
 _BESIDE = np.ones((21, 21), np.uint8)  # as far as that to both sides: an outline beside it may run there
-_DEEP = (
-    0.4  # linear: where a thing stands over a place, less than half of the directions that light comes from are left
-)
+# Linear: where a thing stands over a place, less than half of the directions that light comes from are left
+_DEEP = 0.4
 _GOES_OVER = 0.3  # share of the border with the subject that has no edge; about a sight past it next to none is so
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed

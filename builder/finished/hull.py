@@ -21,11 +21,8 @@ from builder.spin import TurnCamera
 
 COARSE, FINE = 128, 256  # cells across the turning circle: two to three pixels of the cuts' grid, and about one
 _PINHOLE = 12  # px of the cuts' grid
+# Share of the frames, at most, that may have lost a place which no frame sees past from the other side
 _ONE_SIDE = 1 / 3
-_NEED = 3
-_ONE_SIDE = (
-    1 / 3
-)  # share of the frames, at most, that may have lost a place which no frame sees past from the other side
 _WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost a place: blur, a highlight
 
 

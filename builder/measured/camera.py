@@ -22,9 +22,8 @@ from builder.measured.nudges import read_course
 OUTLINE_SIGMA_PX = 1.0  # at the corner, of one frame: what several together then know by half or better
 TOGETHER = 3  # frames; of fewer, the median is one frame's word
 NEAR = 1 / 12  # of the frames: 30 degrees of a turn, in which what passes has passed
-FAR = (
-    0.382  # the golden section of a turn: what moves slowly, near the axis, has moved, and nothing even fits on itself
-)
+# The golden section of a turn: what moves slowly, near the axis, has moved, and nothing even fits on itself
+FAR = 0.382
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 

@@ -97,7 +97,7 @@ class Template:
                 continue
             by = None if outlines else mask.astype(np.uint8)
             picture = banded(reference, reduction, by)
-            # half the picture has hardly any gradient, so the median of differences is noise
+            # most of the picture has hardly any gradient, so its differences are noise
             seen = float(np.median([_noise((banded(f, reduction, by) - picture)[mask]) for f in sample]))
             noise = max(0.05, math.hypot(seen, whole_levels))
             if outlines:
