@@ -72,6 +72,16 @@ def test_what_frames_lost_on_one_side_is_agreed_on_and_what_opposite_ones_lost_i
     assert (hull_without(3, 14, 15, 16).agreed_outline(ANGLES[3]) & lost).sum() < 0.5 * lost.sum()
 
 
+def test_in_a_part_turn_nobody_sees_the_other_side_and_what_frames_lost_is_not_agreed_on():
+    angles = np.radians(np.arange(0, 181, 10))
+    cuts = [seen_box(angle) for angle in angles]
+    rows = np.nonzero(cuts[9].any(axis=1))[0]
+    upper = np.arange(len(cuts[9]))[:, None] < rows[len(rows) // 3]
+    hull = carve([cut & upper if k in (7, 8, 9, 10) else cut for k, cut in enumerate(cuts)], angles, CAMERA, np.eye(3))
+    lost = cuts[9] & ~upper
+    assert (hull.agreed_outline(angles[9]) & lost).sum() < 0.5 * lost.sum()
+
+
 def test_hull_of_nothing():
     assert carve([np.zeros((240, 320), bool)] * 12, ANGLES[::2], CAMERA, np.eye(3)) is None
 

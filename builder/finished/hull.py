@@ -21,6 +21,7 @@ from builder.spin import TurnCamera
 
 COARSE, FINE = 128, 256  # cells across the turning circle: two to three pixels of the cuts' grid, and about one
 _PINHOLE = 12  # px of the cuts' grid
+_OPPOSITE = math.radians(20)  # a frame from the other side may be so far off: a full turn of 12 has one within 15
 # Share of the frames, at most, that may have lost a place which no frame sees past from the other side
 _ONE_SIDE = 1 / 3
 _WRONG = 0.06  # share of the frames, and two at least, whose cut may have lost a place: blur, a highlight
@@ -112,7 +113,7 @@ def _agreed(seen: np.ndarray, votes: np.ndarray, x: np.ndarray, y: np.ndarray, a
     """Cells of a level, bool (h, w), that all frames but one see filled, or that few frames see past, and from one side only.
 
     A line past the thing is free from either end, but where something hangs over it; shade that a frame takes for the
-    backdrop lies on one side. seen: uint8 (n, h, w), of which votes (h, w) are the sum; x (w,), y (h,): cells' places.
+    backdrop lies on one side. A part turn has frames from one side only, and they agree on less. seen: uint8 (n, h, w), of which votes (h, w) are the sum; x (w,), y (h,): cells' places.
     """
     count = len(seen)
     agreed = votes >= count - 1
@@ -124,10 +125,12 @@ def _agreed(seen: np.ndarray, votes: np.ndarray, x: np.ndarray, y: np.ndarray, a
         eye = np.float32([np.cos(angles), -np.sin(angles)])[:, frame]
         along = np.float32([x[column], y[row]])[:, cell] - eye
         end = eye - 2 * (eye * along).sum(axis=0) / (along**2).sum(axis=0) * along
-        order = np.argsort(-angles % (2 * np.pi))
-        after = np.searchsorted((-angles % (2 * np.pi))[order], np.arctan2(end[1], end[0]) % (2 * np.pi))
+        there, around = np.arctan2(end[1], end[0]), -angles % (2 * np.pi)
+        order = np.argsort(around)
+        after = np.searchsorted(around[order], there % (2 * np.pi))
         opposite = order[np.stack([after - 1, after % count])]
-        both = clear[opposite, cell].any(axis=0)
+        away = np.abs((around[opposite] - there + np.pi) % (2 * np.pi) - np.pi)
+        both = clear[opposite, cell].any(axis=0) | (away.min(axis=0) > _OPPOSITE)
         agreed[row, column] = np.bincount(cell[both], minlength=len(row)) == 0
     return agreed
 
