@@ -45,7 +45,9 @@ def cut_subject(
         # What is dark in some frames only the hull cuts too short.
         wide = cv2.dilate(hull.astype(np.uint8), _CLEAR_OF_HULL) > 0
         subject |= _dark_things(look, subject, backdrop, wide, clean)
-        # A glint on the disc looks like no shade either, but hangs together with nothing in the hull.
+        # A glint on the disc looks like no shade either, but hangs together with nothing in the hull, nor does light
+        # where the plate has a shade.
+        subject &= wide | ~look.relit
         stray = subject & ~_touching(subject, wide)
         subject, backdrop = subject & ~stray, backdrop | stray
     if not subject.any():

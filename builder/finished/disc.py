@@ -80,7 +80,7 @@ def find_disc(
     plate: float32 (h, w, 3) sRGB codes. motion: float32 (h, w), codes by which a pixel changes over the turn. core:
     bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing.
     axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where known.
-    hidden: much of the outline may be hidden, and marks must pass along what is seen of it.
+    hidden: much of the outline may be hidden; then less of one that marks pass along is enough.
     Returns None when no ellipse about the axis shows an edge along enough of its outline, or two of different size do.
     """
     base_y, base_half = _base(core)
@@ -113,13 +113,16 @@ def find_disc(
         ellipses = _around(y, semi_y, 2.0)
         for wide in np.arange(semi_x - 2, semi_x + 2.1, 0.5):
             fine += judge(sharp, float(wide), ellipses)[:1]
-    fine = [one for one in fine if one[0] >= (_LEAST_SEEN_HIDDEN if hidden else _LEAST_SEEN)]
+    passing = [_marked(motion, axis_x, one[1:], lean_deg) for one in fine]
+    # Where much of it is hidden, marks pass along what is seen of it or that is an edge all round.
+    fine = [
+        (score + _MARKS * marked, *ellipse)
+        for (score, *ellipse), marked in zip(fine, passing, strict=True)
+        if score + (0 if hidden else _MARKS * marked) >= (_LEAST_SEEN_HIDDEN if hidden and marked >= 0.5 else _LEAST_SEEN)
+    ]
     if not fine:
         return None
-    fine = [(one[0] + _MARKS * _marked(motion, axis_x, one[1:], lean_deg), *one[1:]) for one in fine]
     score, y, semi_y, semi_x = max(fine)
-    if hidden and _marked(motion, axis_x, (y, semi_y, semi_x), lean_deg) < 0.5:
-        return None
     # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
     ellipses, widths = _around(y, semi_y, 3.0), np.arange(semi_x - 4, semi_x + 4.1, 0.5)
     sharp /= _STEEP

@@ -26,6 +26,7 @@ SOFT_EDGE = 0.012  # of the backdrop's level in sRGB codes, over two pixels of t
 _TINT = 0.05
 _TINT_BY_DEPTH = 0.35
 _TINT_BY_LIGHT = 0.25
+_CAST = 0.8  # linear: a shadow with an edge takes at least a fifth of the light
 _BOUNCE = 0.03  # linear, of the plate: how far a coloured thing's light on the board leads off the shade's tints
 
 
@@ -43,6 +44,7 @@ class Look:
     calm: np.ndarray  # bool: within noise of the plate
     guessed: np.ndarray  # bool: as near as that to what is guessed where no frame shows the plate
     shaded: np.ndarray  # bool: within noise of a soft shade on it
+    relit: np.ndarray  # bool: out of the shade that the plate has there, the plate's edges apart no outline runs here
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -54,12 +56,17 @@ class _Expected:
     unsure: np.ndarray  # (h, w): by which a ratio of light may be wrong
     soft_edge: np.ndarray  # codes (h, w): what changes more from pixel to pixel has an outline
     tolerance: np.ndarray  # codes (h, w): by which a guess may be wrong, 0 where the plate is seen
+    full: np.ndarray  # codes (h, w, 3): the lit set's brightest nearby
+    cast: np.ndarray  # bool (h, w): by that, a shade that mostly stands there is in the plate
 
 
 @functools.lru_cache(maxsize=1)  # all frames of a turn are held against one plate
 def _expected(clean) -> _Expected:
     usual = usual_noise(clean)
     most = largest(clean.lit)
+    side = max(most.shape)
+    full = cv2.dilate(cv2.GaussianBlur(clean.lit, (0, 0), 1.5), np.ones((side // 20 | 1, side // 10 | 1), np.uint8))
+    cast = largest(_light(clean.lit) / _light(full)) < _CAST
     # Near a code c the sRGB curve turns one code into a change of light of about 2.4 / (c + 14).
     return _Expected(
         noise=np.where(clean.steady, np.maximum(usual, clean.spread / 1.6), usual).astype(np.float32),
@@ -67,6 +74,8 @@ def _expected(clean) -> _Expected:
         unsure=2 * usual * 2.4 / (most + 14),
         soft_edge=3 * usual + SOFT_EDGE * most,
         tolerance=np.where(clean.seen, 0, guess_tolerance(clean.seen)),
+        full=full,
+        cast=cv2.dilate(cast.astype(np.uint8), _BLOCK) > 0,
     )
 
 
@@ -87,7 +96,14 @@ def look_at(frame: np.ndarray, clean) -> Look:
     # values span 3 σ on average.
     flat = steepness(soft) < expected.soft_edge
     shaded = ~steady & flat & ~no_shade & (shade >= DEEPEST_SHADE) & (shade < 1.03)
-    return Look(soft, size, noise, ratio, shade, no_shade, flat, size < 2.2 * noise, size < expected.tolerance, shaded)
+    relit = expected.cast & (shade > 0.97) & (shade < 1 / DEEPEST_SHADE)
+    if relit.any():
+        relit &= largest(frame - expected.full) < 4 * expected.noise
+        back = cv2.divide(1.0, ratio)
+        relit &= _tint(back, 1 / shade) <= _tint_of_shade(1 / shade) + expected.unsure
+        relit &= steepness(cv2.GaussianBlur(frame, (0, 0), 0.8)) < expected.soft_edge
+    calm = size < 2.2 * noise
+    return Look(soft, size, noise, ratio, shade, no_shade, flat, calm, size < expected.tolerance, shaded, relit)
 
 
 def guess_tolerance(known: np.ndarray) -> np.ndarray:

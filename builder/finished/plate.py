@@ -204,11 +204,12 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     ranked = np.sort(part, axis=0)
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
     known &= plate.seen[box]
-    colour[box] = fill(np.where(known[..., None], middle, colour[box]), known)
+    parts = () if plate.disc is None else [one[box] for one in parts_about(plate.disc, plate.way.shape)]
+    colour[box] = filled_apart(np.where(known[..., None], middle, colour[box]), known, parts)
     bright = cv2.GaussianBlur(np.where(known[..., None], bright, lit[box]), (0, 0), 1.0)
     # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.
     often = (count >= _OFTEN * len(stack)) & ~plate.steady[box]
-    carried = fill(bright * often[..., None], often) if often.any() else bright
+    carried = filled_apart(bright * often[..., None], often, parts) if often.any() else bright
     bright = np.where(often[..., None], bright, np.maximum(bright, carried))
     lit[box] = np.where(plate.steady[box][..., None], colour[box], np.maximum(colour[box], bright))
     return replace(plate, colour=colour, lit=lit)
@@ -236,7 +237,7 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
     noise = max(1.0, float(np.median(turn.motion[sure])) / _SPAN)  # of a pixel, codes
     sure = (sure | _set_details(~sure, turn.motion, turn.way, turn.base_row)) & ~turn.thing
     parts = () if disc is None else parts_about(disc, sure.shape)
-    out, seen = _filled_apart(turn.dense, sure, parts), sure.copy()
+    out, seen = filled_apart(turn.dense, sure, parts), sure.copy()
     box = _box(~sure)
     whole, parts = parts, [part[box] for part in parts]
     sure, dense, colour = sure[box], turn.dense[box], out[box]
@@ -271,17 +272,17 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
             count += near
         seen[box] = sure | (count >= _LEAST_SIGHTS)
         nearest = total / np.maximum(count, 1)[..., None]
-        out[box] = colour = _filled_apart(np.where(sure[..., None], dense, nearest), seen[box], parts)
+        out[box] = colour = filled_apart(np.where(sure[..., None], dense, nearest), seen[box], parts)
     usual = np.zeros(seen.shape, bool)
     if turn.axis_x is not None:
         usual = ~seen & ~_mirrored(~seen, turn.axis_x)
     usual |= _set_details(~(seen | usual), turn.motion, turn.way, turn.base_row)
     usual &= ~turn.thing
     known = seen | usual & (turn.support >= 0.4) & (turn.motion < SUBJECT_CODES)
-    return _filled_apart(np.where((usual & known)[..., None], turn.dense, out), known, whole), seen | usual
+    return filled_apart(np.where((usual & known)[..., None], turn.dense, out), known, whole), seen | usual
 
 
-def _filled_apart(values: np.ndarray, known: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
+def filled_apart(values: np.ndarray, known: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
     """`fill`, each part of the set from what is known of it."""
     out = fill(values, known)
     for part in parts:

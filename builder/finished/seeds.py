@@ -39,6 +39,11 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     rare = clean.seen | (clean.clear < _RARE)
     open_ = reached((look.calm | look.guessed) & look.flat & rare | look.shaded | ~clean.way, plain, _GAP)
     backdrop = reached(look.calm | look.shaded | ~clean.way, ~clean.way)
+    relit = reached(look.calm | look.shaded | look.relit | ~clean.way, ~clean.way, _GAP) & look.relit
+    if inside is not None:
+        relit &= ~inside
+    backdrop |= relit
+    subject &= ~relit
     sights = open_ & ~clean.seen
     backdrop |= sights if inside is None else sights & ~inside
     never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0

@@ -10,10 +10,10 @@ import numpy as np
 
 from builder import colour
 from builder.finished.cut import cut_subject
-from builder.finished.disc import flatness_seen_by
+from builder.finished.disc import flatness_seen_by, parts_about
 from builder.finished.gaps import Gaps
 from builder.finished.look import largest, usual_noise
-from builder.finished.plate import Plate, fill, find_plate, second_look, swept
+from builder.finished.plate import Plate, filled_apart, find_plate, second_look, swept
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
@@ -198,7 +198,7 @@ def clean_set(
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
     halves = []
     seen, way, steady = (carried(one) > 0.5 for one in (plate.seen, plate.way, plate.steady))
-    gaps = Gaps(guess, seen | ~steady, way, usual_noise(plate))  # where shade falls, a body may look like it
+    gaps = Gaps(guess, seen, steady, way, usual_noise(plate))
     looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
     for codes, cut in zip(looks, survey.cuts, strict=True):
         halves.append(halved(codes))
@@ -213,7 +213,8 @@ def clean_set(
     if gap.any():  # what was guessed about the gaps was as wrong as there
         fine = np.where(gap[..., None], behind, fine)
         hidden = way & ~seen & steady
-        np.copyto(fine, fill(fine, seen & steady), where=hidden[..., None])
+        parts = () if plate.disc is None else [carried(one) > 0.5 for one in parts_about(plate.disc, plate.way.shape)]
+        np.copyto(fine, filled_apart(fine, seen & steady, parts), where=hidden[..., None])
     lit = np.where(steady[..., None], fine, np.maximum(carried(plate.lit), fine))
     clean = CleanSet(
         colour=fine.clip(0, 255).astype(np.float16),

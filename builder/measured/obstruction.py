@@ -78,22 +78,34 @@ def measure_foreground(backdrop: Backdrop, axis: Axis | None) -> Foreground:
         np.stack([p[::4, ::4].astype(np.int16) - plate[::4, ::4] for p in small[:: max(1, len(small) // 8)]])
     )
     limit = max(8.0, 6.0 * noise) + slack
-    masks = np.stack(abreast(lambda picture: _cover(picture, plate, limit), small))
+    # Where the subject's shade falls in most frames the plate is in shade itself: lit is what some frames show there.
+    lit = np.sort(np.stack(small), axis=0)[-min(_common(len(small)), len(small))]
+    masks = np.stack(abreast(lambda picture: _cover(picture, plate, lit, limit), small))
     scale = width / size[0]
     envelope, swing = _envelope(masks, axis, scale)
     return Foreground(masks, envelope, scale, swing)
 
 
-def _cover(picture: np.ndarray, plate: np.ndarray, limit: np.ndarray) -> np.ndarray:
+def _cover(picture: np.ndarray, plate: np.ndarray, lit: np.ndarray, limit: np.ndarray) -> np.ndarray:
     differs = functools.reduce(cv2.max, cv2.split(cv2.absdiff(picture, plate))) > limit
-    light, behind = to_light(picture), np.maximum(to_light(plate), 1e-4)
-    channels = cv2.split(light / behind)
-    low, high = functools.reduce(cv2.min, channels), functools.reduce(cv2.max, channels)
-    # a shadow takes the same share of all three colours, but for what the room's colour puts back
-    shadow = (high < 1.02) & (low > SHADOW * 0.8) & (high - low < 0.25 * (1.0 - low) + 0.05)
-    mask = (differs & ~shadow).astype(np.uint8)
+    light, behind = to_light(picture), to_light(plate)
+    usual = functools.reduce(cv2.max, cv2.split(cv2.subtract(picture, lit))) < limit
+    mask = (differs & ~_shadow_on(behind, light) & ~(usual & _shadow_on(light, behind))).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     return cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)) > 0
+
+
+def _shadow_on(behind: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """Where the light, linear (h, w, 3), could be that behind it in shadow, bool (h, w): a shadow takes the same share of
+    all three colours, but for what the room's colour puts back."""
+    channels = cv2.split(light / np.maximum(behind, 1e-4))
+    low, high = functools.reduce(cv2.min, channels), functools.reduce(cv2.max, channels)
+    return (high < 1.02) & (low > SHADOW * 0.8) & (high - low < 0.25 * (1.0 - low) + 0.05)
+
+
+def _common(count: int) -> int:
+    """In how many frames of `count` what shows belongs to the turn."""
+    return max(3, round(COMMON_SHARE * count))
 
 
 def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> tuple[np.ndarray, float]:
@@ -105,7 +117,7 @@ def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> tuple[np.nd
     reaches further out by R (1 - cos of that part of the turn); R is its swing.
     """
     count, height, width = masks.shape
-    common = max(3, round(COMMON_SHARE * count))
+    common = _common(count)
     masks, left_out = _without_reaching_in(masks)
     rough = masks.sum(axis=0) >= common
     columns = np.nonzero(rough.any(axis=0))[0]

@@ -103,7 +103,8 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
         stem = "IMG_" + taken.replace(":", "").replace(" ", "_")
         gains = np.array(shoot.light) * truth.exposure[k] * truth.balance[k]
         smear = shoot.blur[1] if shoot.blur and shoot.blur[0] == k else 0
-        write_photo(folder / "photos" / f"{stem}.jpg", photographed(seen * level * gains, smear, shoot.iso, rng), taken)
+        photo = photographed(seen * level * gains, smear, shoot.iso, rng)
+        write_photo(folder / "photos" / f"{stem}.jpg", photo, taken, shoot.focal35 if shoot.told else None)
         mask = mask_of(table, size, scratch)
         if lit is None:
             lit = lit_colour(seen, mask, view, shoot)
@@ -200,10 +201,12 @@ def srgb(light: np.ndarray) -> np.ndarray:
     return np.rint(255 * curve).astype(np.uint8)
 
 
-def write_photo(path: Path, codes: np.ndarray, taken: str) -> None:
+def write_photo(path: Path, codes: np.ndarray, taken: str, focal35: float | None) -> None:
     exif = Image.Exif()
     exif[0x0132] = taken
     exif.get_ifd(0x8769)[0x9003] = taken
+    if focal35:
+        exif.get_ifd(0x8769)[0xA405] = round(focal35)
     Image.fromarray(codes).save(path, quality=93, subsampling="4:2:0", exif=exif)
 
 

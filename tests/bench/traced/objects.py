@@ -143,3 +143,100 @@ def bear():
     parts.append(covered(hoop("scarf", 36, 112, 8, (0, -4)), scarf))
     parts.append(covered(tube("loose end", [(22, -34, 112), (30, -50, 96), (26, -54, 70)], 7), scarf))
     return parts
+
+
+def plant():
+    """Leaves on thin stems in a clay pot: the backdrop shows through everywhere."""
+    clay = material("clay", (0.42, 0.17, 0.08), 0.85, pattern=("noise", (0.50, 0.24, 0.13), 40, (1, 1, 3)))
+    soil, stem = material("soil", (0.03, 0.02, 0.015), 0.95), material("stem", (0.16, 0.22, 0.06), 0.6)
+    leaf = material("leaf", (0.06, 0.19, 0.04), 0.35, pattern=("noise", (0.16, 0.33, 0.08), 25, (1, 4, 1)))
+    pot = [(0.1, 0), (34, 0), (46, 68), (52, 68), (52, 84), (46, 84), (44, 74), (0.1, 74)]
+    parts = [
+        covered(lathe("pot", pot), clay),
+        covered(rod("soil", (0, 0, 74), 43, 3), soil),
+    ]
+    for k in range(17):
+        angle, out, height = k * 2.4, 18 + 34 * ((k * 7) % 17) / 16, 120 + 90 * ((k * 5) % 17) / 16
+        across, along = math.cos(angle), math.sin(angle)
+        line = [(4 * across, 4 * along, 74), (0.4 * out * across, 0.4 * out * along, height), (out * across, out * along, height)]
+        parts.append(covered(tube(f"stem{k}", line, 1.2), stem))
+        blade = covered(ball(f"leaf{k}", (out * across, out * along, height), (22, 10, 0.8)), leaf)
+        blade.rotation_euler = (0.3, 0.5 - 0.06 * k, angle)
+        parts.append(blade)
+    return parts
+
+
+def chair():
+    """A doll's chair: thin legs and slats, a printed cushion."""
+    oak = material("oak", (0.45, 0.27, 0.12), 0.5, pattern=("noise", (0.58, 0.38, 0.19), 40, (1, 1, 10)))
+    print_ = material("print", (0.60, 0.10, 0.12), 0.9, pattern=("voronoi", (0.85, 0.78, 0.62), 60, (1, 1, 1)))
+    parts = [covered(box("seat", (0, 0, 90), (104, 96, 7), 2), oak, smooth=False)]
+    parts += [
+        covered(rod(f"leg{x}{y}", (x, y, 43.5 if y < 0 else 100), 4.5, 87 if y < 0 else 200), oak)
+        for x in (-44, 44)
+        for y in (-40, 40)
+    ]
+    parts += [covered(box(f"slat{z}", (0, 40, z), (84, 4, 10), 1), oak, smooth=False) for z in (128, 158, 188)]
+    parts += [covered(rod(f"rung{x}", (x, 0, 40), 3, 80, along_y=True), oak) for x in (-44, 44)]
+    parts.append(covered(ball("cushion", (0, -2, 100), (44, 40, 11)), print_))
+    return parts
+
+
+def boot():
+    """A canvas boot with a white rubber sole: white touches the white disc."""
+    canvas = material("canvas", (0.10, 0.22, 0.24), 0.9, pattern=("voronoi", (0.16, 0.30, 0.31), 500, (1, 1, 1)))
+    rubber, lining = material("rubber", (0.80, 0.79, 0.76), 0.5), material("lining", (0.55, 0.36, 0.20), 0.8)
+    lace = material("lace", (0.78, 0.76, 0.70), 0.8)
+    parts = [
+        covered(box("sole", (0, -6, 9), (74, 222, 18), 8), rubber),
+        covered(ball("toe cap", (0, -84, 24), (36, 34, 26)), rubber),
+        covered(ball("vamp", (0, -34, 34), (37, 74, 38)), canvas),
+        covered(ball("heel", (0, 56, 44), (35, 46, 48)), canvas),
+        covered(lathe("shaft", [(36, 40), (38, 70), (41, 132), (37, 132), (34, 70), (33, 40)], closed=True), canvas),
+        covered(hoop("cuff", 39, 132, 3), lining),
+    ]
+    parts[4].location = parts[5].location = (0, 44 * MM, 0)
+    for k in range(5):
+        y, z = -46 + 9.5 * k, 72 + 13 * k
+        parts.append(covered(tube(f"lace{k}", [(-20, y, z - 8), (0, y - 8, z), (20, y, z - 8)], 2.2), lace))
+    return parts
+
+
+def kettle():
+    """Polished steel with a black handle: it shows the room."""
+    steel, black = material("steel", (0.75, 0.75, 0.76), 0.06, metal=1), material("black", (0.02, 0.02, 0.02), 0.4)
+    body = curve([(0.1, 0), (66, 0), (72, 6), (66, 60), (46, 110), (30, 122), (28, 126), (10, 132), (0.1, 133)])
+    grip = [(-44, 0, 112), (-52, 0, 168), (-20, 0, 196), (20, 0, 196), (52, 0, 168), (44, 0, 112)]
+    spout = [(52, 0, 60), (78, 0, 76), (92, 0, 112), (104, 0, 122)]
+    return [
+        covered(lathe("body", body, sides=128), steel),
+        covered(tube("grip", grip, 6.5), black),
+        covered(tube("spout", spout, 8.5), steel),
+        covered(ball("knob", (0, 0, 142), (10, 10, 10)), black),
+    ]
+
+
+def picture():
+    """A framed print on an easel: broad from the front, a line from the side."""
+    gilt = material("gilt", (0.62, 0.42, 0.14), 0.35, metal=1)
+    view = material("view", (0.10, 0.25, 0.45), 0.3, coat=0.4, pattern=("noise", (0.75, 0.62, 0.35), 8, (1, 1, 3)))
+    beech, back = material("beech", (0.56, 0.40, 0.24), 0.6), material("back", (0.35, 0.28, 0.2), 0.9)
+    lean = -0.2
+    parts = []
+    for name, place, size, surface in [
+        ("view", (0, 0, 0), (150, 3, 110), view),
+        ("back", (0, 3, 0), (150, 3, 110), back),
+        ("top", (0, -2, 60), (174, 12, 12), gilt),
+        ("foot", (0, -2, -60), (174, 12, 12), gilt),
+        ("left", (-81, -2, 0), (12, 12, 120), gilt),
+        ("right", (81, -2, 0), (12, 12, 120), gilt),
+    ]:
+        x, y, z = place
+        turned = (x, y * math.cos(lean) - z * math.sin(lean) - 6, 96 + y * math.sin(lean) + z * math.cos(lean))
+        part = covered(box(name, turned, size, 1.5), surface, smooth=False)
+        part.rotation_euler = (lean, 0, 0)
+        parts.append(part)
+    parts += [covered(tube(f"leg{x}", [(x, -26, 0), (x * 0.6, -2, 90), (x * 0.2, 24, 190)], 3.5), beech) for x in (-60, 60)]
+    parts.append(covered(tube("strut", [(0, 86, 0), (0, 50, 100), (0, 22, 186)], 3.5), beech))
+    parts.append(covered(box("ledge", (0, -22, 27), (130, 16, 6), 1), beech, smooth=False))
+    return parts

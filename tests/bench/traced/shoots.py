@@ -15,6 +15,10 @@ class Shoot:
     disc_rough: float = 0.5
     sheet_rgb: tuple[float, float, float] = (0.82, 0.82, 0.82)
     sheet_width: float = 2000
+    marks: int = 30  # on the disc's rim; 0: none
+    told: bool = False  # the photos tell the focal length
+    window: float = 1.0  # share of its size: a small one casts hard shadows
+    room: float = 0.25  # light from all round
     elevation: float = 14  # how far the camera looks down
     focal35: float = 80
     distance: float = 1150
@@ -51,5 +55,18 @@ SHOOTS = {
     "cloth-bear": Shoot(
         "bear", count=30, clockwise=True, elevation=7, distance=900, sheet_width=750, portrait=True, level=0.5, seed=9
     ),
+    "leaf-pot": Shoot(
+        "plant", sheet_rgb=(0.16, 0.27, 0.42), window=0.15, told=True, aim=105, off_axis=(4, 6), step_sigma=1.5, seed=11
+    ),
+    "doll-chair": Shoot(
+        "chair", count=36, marks=0, sheet_rgb=(0.3, 0.3, 0.3), disc_rgb=(0.32, 0.32, 0.32), level=0.28, elevation=28,
+        aim=85, flicker=0.08, colour_flicker=0.03, duplicate=14, bump=(25, 6.0, -4.0, -0.2), told=True, seed=12,
+    ),
+    "canvas-boot": Shoot(
+        "boot", count=30, marks=36, distance=1250, aim=60, elevation=18, off_axis=(-10, 30), light=(1.2, 1.0, 0.75),
+        clockwise=True, skip=9, drift=0.15, room=0.1, seed=13,
+    ),
+    "steel-kettle": Shoot("kettle", aim=92, elevation=11, told=True, blur=(7, 10), seed=14),
+    "framed-print": Shoot("picture", marks=0, aim=85, sheet_width=600, skip=4, iso=400, seed=15),
     "lemon-cup": Shoot("cup", count=36, elevation=25, light=(1.25, 1.0, 0.72), flicker=0.03, iso=400, seed=10),
 }

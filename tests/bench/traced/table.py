@@ -16,7 +16,6 @@ from tests.bench.traced.shoots import Shoot
 
 TOP = 26.0  # mm, the disc's top above the table
 DISC_RADIUS = 165.0
-MARKS = 30
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +55,7 @@ def set_table(shoot: Shoot) -> Table:
     for part in parts:
         part.parent = hold
     surroundings = _disc(shoot, turner) + _room(shoot)
-    _light(scene)
+    _light(scene, shoot)
     return Table(scene, turner, surroundings)
 
 
@@ -65,8 +64,8 @@ def _disc(shoot: Shoot, turner) -> list:
     ink = material("mark", (0.05,) * 3 if shoot.disc_rgb[0] > 0.2 else (0.5,) * 3, 0.7)
     disc = covered(rod("disc", (0, 0, TOP - 2.5), DISC_RADIUS, 5, bevel=0), board, smooth=False)
     made = [disc]
-    for k in range(MARKS):
-        angle = 2 * math.pi * k / MARKS
+    for k in range(shoot.marks):
+        angle = 2 * math.pi * k / shoot.marks
         place = ((DISC_RADIUS - 4) * math.cos(angle), (DISC_RADIUS - 4) * math.sin(angle), TOP - 2.4)
         mark = covered(box(f"mark{k}", place, (8.4, 0.9, 5.2), 0), ink, smooth=False)
         mark.rotation_euler = (0, 0, angle)
@@ -103,9 +102,9 @@ def _frame(left, right, bottom, top) -> list[tuple[float, float]]:
     return [(left, bottom), (right, bottom), (right, top), (left, top)]
 
 
-def _light(scene) -> None:
+def _light(scene, shoot: Shoot) -> None:
     for name, size, energy, place in [
-        ("window", (1.1, 1.3), 60, (-1.7, -0.5, 0.75)),
+        ("window", (1.1 * shoot.window, 1.3 * shoot.window), 60, (-1.7, -0.5, 0.75)),
         ("reflector", (0.7, 0.7), 7, (1.0, -0.5, 0.5)),
     ]:
         lamp = bpy.data.lights.new(name, "AREA")
@@ -117,7 +116,7 @@ def _light(scene) -> None:
     scene.world = bpy.data.worlds.new("room light")
     scene.world.use_nodes = True
     scene.world.node_tree.nodes["Background"].inputs[0].default_value = (1, 1, 1, 1)
-    scene.world.node_tree.nodes["Background"].inputs[1].default_value = 0.25
+    scene.world.node_tree.nodes["Background"].inputs[1].default_value = shoot.room
 
 
 def look(table: Table, shoot: Shoot, size: tuple[int, int], shift=(0.0, 0.0), roll: float = 0.0) -> View:
