@@ -17,6 +17,7 @@ _BOARD = 0.90  # linear: how bright a white board is wanted; a white of the subj
 _WHITE_BOARD = 0.25  # linear: a board darker than this under the camera's exposure isn't a white one
 _TOP = 0.97  # linear: the subject's lights are brought up to this at most…
 _TOP_SHARE = 0.999  # …all but one in a thousand
+_COLOUR_SHARE = 0.99  # of the subject keeps all its colour
 _KNEE, _CEILING = 0.80, 0.975  # linear, codes 231 and 252: lights above the knee are pressed together below the ceiling
 _CLIPPING, _CLIPPED = 0.955, 0.9955  # linear, codes 250 to 254.5: a camera's curve loses colour, then all detail
 _MOST_GAIN = 2.5  # more than 1.3 EV would show the noise of the dark parts
@@ -76,10 +77,12 @@ def exposure(board: float, subject: np.ndarray, neutral: np.ndarray) -> float:
     least = 1.0 / float(neutral.min())
     wanted = _BOARD / board if board >= _WHITE_BOARD else 1.0
     if len(subject):
-        lowest = (subject * neutral).min(axis=1)  # a pixel is burnt when all its channels are
-        lowest = lowest[subject.max(axis=1) < 0.99]  # what the camera burnt out itself is gone anyway
-        top = float(np.quantile(lowest, _TOP_SHARE)) if len(lowest) else 1.0
-        wanted = min(wanted, _TOP / max(top, 1e-3))
+        whole = subject[subject.max(axis=1) < 0.99] * neutral  # what the camera burnt out itself is gone anyway
+        if not len(whole):
+            whole = np.ones((1, 3))
+        # A pixel is burnt when all its channels are, and has lost its colour when one is.
+        burnt, faded = np.quantile(whole.min(axis=1), _TOP_SHARE), np.quantile(whole.max(axis=1), _COLOUR_SHARE)
+        wanted = min(wanted, _TOP / max(float(burnt), 1e-3), 1 / max(float(faded), 1e-3))
     return float(np.clip(max(wanted, least), least, max(_MOST_GAIN, least)))
 
 
