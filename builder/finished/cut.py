@@ -22,7 +22,7 @@ _WELL_INSIDE = np.ones((13, 13), np.uint8)  # the same once more
 _BESIDE = np.ones((21, 21), np.uint8)  # as far as that to both sides: an outline beside it may run there
 # Linear: where a thing stands over a place, less than half of the directions that light comes from are left
 _DEEP = 0.4
-_GOES_OVER = 0.15  # share of the border with the subject that has no edge; about a sight past it next to none is so
+_GOES_OVER = 0.2  # share of the border with the subject that has no edge; about a sight past it next to none is so
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
 _BLACK = 90  # sRGB codes: a board that reflects less than a tenth of white
