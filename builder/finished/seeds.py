@@ -186,8 +186,8 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
-    # What lies under a thing is dark, or never clear: half light at an open place inside the hull is glass, or a body.
-    good &= ~(within & (depth < 1 - UNDER) & (depth > 1 - _SHADE_AT_ALL) & (clear > HALF_CLEAR))
+    # What lies under a thing is dark, or never clear: half light at a place not rarely clear inside the hull is glass, or a body.
+    good &= ~(within & (depth < 1 - UNDER) & (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
