@@ -35,6 +35,7 @@ class Gaps:
         self._count = np.zeros(self._hidden.shape, np.float32)
         self._total, self._squares = np.zeros_like(self._guess), np.zeros_like(self._guess)
         self._alike, self._frames = np.zeros_like(self._count), 0
+        self._same = np.zeros_like(self._count)
         self._nearly, self._unlike = 0, 0
         self._shape = way.shape
 
@@ -49,11 +50,13 @@ class Gaps:
         self._nearly += nearly
         self._unlike += np.count_nonzero(body) - nearly
         # What reaches the seen backdrop through a neck that no coarser look passed is a gap as well.
-        joined = reached(alike, ~self._hidden & (size < 3 * self._noise))
+        same = size < 3 * self._noise
+        joined = reached(alike, ~self._hidden & same)
         gap = ((shut_in_patches(alike, flat) | joined) & self._hidden).astype(np.uint8)
         self._alike += alike
         self._frames += 1
         self._count += gap
+        self._same += (gap > 0) & same
         cv2.accumulate(away, self._total, mask=gap)
         cv2.accumulateSquare(away, self._squares, mask=gap)
 
@@ -66,8 +69,9 @@ class Gaps:
         # What most frames show where none shows the backdrop is the subject itself.
         some = (self._count >= _LEAST_SIGHTS) & (self._alike <= self._frames / 2) & (self._count > self._alike / 2)
         some &= spread < _SAME * self._noise
-        if self._nearly < _FOREIGN * self._unlike:  # of a subject with no colour near the backdrop's one sight is enough
-            some |= self._count > 0
+        if self._nearly < _FOREIGN * self._unlike:
+            # Of a subject that has no colour near the backdrop's one sight is enough, if no other belies it.
+            some |= (self._same > 0) & (self._same == self._count)
         found[self._box] = some
         colour[self._box] = self._guess + mean
         return found, colour
