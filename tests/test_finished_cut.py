@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -68,3 +70,36 @@ def test_what_all_other_frames_see_filled_is_not_lost_to_shade():
 def test_a_sight_past_the_subject_ends_at_an_outline_and_stays():
     frame = body_that_goes_over_into_its_shade(hard=True)
     assert kept(frame, hull_and_agreed()) < 0.5
+
+
+def standing_shade(edge: int) -> np.ndarray:
+    """A white board with a hard shadow beside a brown body, that begins `edge` rows down."""
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    frame[edge:150, 170:230] = 140.0
+    frame[BODY] = 150, 100, 60
+    return cv2.GaussianBlur(frame, (0, 0), 0.8) + np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(
+        np.float32
+    )
+
+
+def test_light_where_the_plate_has_a_standing_shade_is_no_subject():
+    clean = clean_board()
+    shaded = standing_shade(100)
+    shaded[BODY] = BOARD
+    clean = replace(clean, colour=shaded, lit=shaded)
+    cut = cut_subject(standing_shade(106), clean, hull_and_agreed())
+    assert cut[74:166, 74:166].mean() > 0.98
+    assert cut[:, 180:].mean() < 0.003
+
+
+def test_a_white_body_before_a_standing_shade_stays():
+    clean = clean_board()
+    shaded = standing_shade(100)
+    shaded[BODY] = BOARD
+    clean = replace(clean, colour=shaded, lit=shaded)
+    frame = standing_shade(100)
+    frame[110:140, 160:200] = 215.0  # a handle, paler than the board
+    frame[108:110, 160:202] = frame[140:142, 160:202] = frame[108:142, 200:202] = 120.0  # with an outline
+    room = hull_and_agreed()
+    room[106:144, 160:204] = True
+    assert cut_subject(frame, clean, room)[114:136, 175:196].mean() > 0.95

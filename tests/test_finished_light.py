@@ -80,3 +80,12 @@ def test_exposure_brings_a_white_board_near_white_and_spares_the_subject():
     bright = np.full((1000, 3), 0.9, np.float32)
     assert exposure(0.6, bright, neutral) * 0.9 < 1.0
     assert exposure(0.05, dark, neutral) == pytest.approx(1.0)  # a black board says nothing about the exposure
+
+
+def test_exposure_leaves_a_bright_part_its_colour():
+    """Pink that is lit to R = 0.66: clipped in red alone it would turn yellowish, and none of it would be burnt."""
+    subject = np.full((1000, 3), 0.1, np.float32)
+    subject[:100] = 0.66, 0.45, 0.38
+    assert exposure(0.28, subject, np.ones(3)) * 0.66 <= 1.0
+    subject[5:100] = 0.1  # a glint may clip
+    assert exposure(0.28, subject, np.ones(3)) * 0.66 > 1.2

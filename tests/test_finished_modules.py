@@ -155,6 +155,13 @@ def test_disc_is_found_to_a_pixel():
     assert disc.semi_y == pytest.approx(42, abs=1.5) and disc.y == pytest.approx(190, abs=1.5)
 
 
+def test_a_disc_with_an_edge_all_round_needs_no_marks():
+    core, still = np.zeros((300, 400), bool), np.zeros((300, 400), np.float32)
+    core[100:215, 180:220] = True
+    disc = find_disc(ground(), still, core, 200.0, 0.0, hidden=True)
+    assert disc.semi_x == pytest.approx(120, abs=1.5) and disc.y == pytest.approx(190, abs=1.5)
+
+
 def test_the_camera_says_how_flat_a_circle_looks():
     angle = np.radians(np.arange(720) / 2)
     camera = Camera(CAMERA.pan, CAMERA.tilt, CAMERA.roll, CAMERA.focal_px, CAMERA.centre)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from builder.finished.disc import find_disc
-from builder.finished.plate import find_plate
+from builder.finished.plate import find_plate, second_look
 from builder.finished.survey import survey_turn
 from builder.frames.photos import find_photos
 from tests.pictures import write_photo
@@ -107,3 +107,22 @@ def test_shade_to_the_pictures_edge_fills_no_picture(tmp_path):
     survey = survey_turn(photos, [still] * COUNT, [(1.0, 1.0, 1.0)] * COUNT, float(AXIS))
     assert survey.plate.way[90:112, WIDTH - 5].any(), "the shade's way reaches the edge"
     assert not [doubt for doubt in survey.doubts if "fills" in doubt]
+
+
+def pot_before_the_rim(picture: np.ndarray, angle: float) -> None:
+    """A dark pot, never out of the way of the middle of a pale disc's far rim, which ends before a blue wall."""
+    picture[:] = 150, 165, 185
+    cv2.ellipse(picture, (AXIS, 105), (85, 30), 0, 0, 360, (190, 188, 184), -1, cv2.LINE_AA)
+    sway = round(4 * np.cos(angle))
+    cv2.rectangle(picture, (78 + sway, 40), (122 + sway, 112), (120, 60, 30), -1)
+
+
+def test_what_a_subject_hides_is_wall_above_the_discs_rim_and_disc_below():
+    stack = turn(pot_before_the_rim)
+    plate = find_plate(stack, float(AXIS))
+    assert plate.disc is not None, plate.disc
+    cuts = (np.abs(stack.astype(int) - (120, 60, 30)).max(axis=3) < 25) & (np.arange(HEIGHT) < 116)[None, :, None]
+    again = second_look(plate, stack, cuts)
+    for colour in (plate.colour, again.colour):
+        assert np.abs(colour[55:70, 90:110] - (150, 165, 185)).max() < 8
+        assert np.abs(colour[80:105, 90:110] - (190, 188, 184)).max() < 8

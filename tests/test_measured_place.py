@@ -197,6 +197,23 @@ def test_a_passing_shadow_is_not_in_the_way():
     )
 
 
+def test_the_few_frames_without_a_shade_that_mostly_stands_show_nothing_in_the_way():
+    """What is broad from most sides shades a place at the picture's edge in most frames, and in a few, end on, does not."""
+    table, pictures = drawn("pot")
+    dim = np.ones((300, 400, 1), np.float32)
+    cv2.ellipse(dim, (30, 200), (90, 40), 0, 0, 360, 0.6, -1)
+    dim = cv2.GaussianBlur(dim, (0, 0), 5)[..., None]
+    lit = (3, 4, 5, 15, 16)
+    shaded = np.stack([p if k in lit else to_codes(to_light(p) * dim) for k, p in enumerate(pictures)])
+    backdrop, _ = laid(shaded)
+    foreground = measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))
+    assert measure_obstruction(foreground, backdrop.pictures, True).frames == ()
+    shaded[9] = with_arm(shaded[9], SLEEVES[0], 9)
+    backdrop, _ = laid(shaded)
+    foreground = measure_foreground(backdrop, Axis(table.axis_x, 0.0, table.axis_y))
+    assert measure_obstruction(foreground, backdrop.pictures, True).frames == (9,)
+
+
 def test_edges_of_the_picture_that_the_subject_touches():
     masks = np.zeros((6, 60, 80), bool)
     masks[:, 20:40, 20:50] = True

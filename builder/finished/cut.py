@@ -46,8 +46,8 @@ def cut_subject(
         wide = cv2.dilate(hull.astype(np.uint8), _CLEAR_OF_HULL) > 0
         subject |= _dark_things(look, subject, backdrop, wide, clean)
         # A glint on the disc looks like no shade either, but hangs together with nothing in the hull, nor does light
-        # where the plate has a shade.
-        subject &= wide | ~look.relit
+        # where the plate has a shade, up to the edge of that shade in this frame.
+        subject &= wide | (cv2.dilate(look.relit.astype(np.uint8), _CLEAR_OF_HULL) == 0)
         stray = subject & ~_touching(subject, wide)
         subject, backdrop = subject & ~stray, backdrop | stray
     if not subject.any():

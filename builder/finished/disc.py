@@ -118,7 +118,8 @@ def find_disc(
     fine = [
         (score + _MARKS * marked, *ellipse)
         for (score, *ellipse), marked in zip(fine, passing, strict=True)
-        if score + (0 if hidden else _MARKS * marked) >= (_LEAST_SEEN_HIDDEN if hidden and marked >= 0.5 else _LEAST_SEEN)
+        if score + (0 if hidden else _MARKS * marked)
+        >= (_LEAST_SEEN_HIDDEN if hidden and marked >= 0.5 else _LEAST_SEEN)
     ]
     if not fine:
         return None

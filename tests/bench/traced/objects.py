@@ -158,7 +158,11 @@ def plant():
     for k in range(17):
         angle, out, height = k * 2.4, 18 + 34 * ((k * 7) % 17) / 16, 120 + 90 * ((k * 5) % 17) / 16
         across, along = math.cos(angle), math.sin(angle)
-        line = [(4 * across, 4 * along, 74), (0.4 * out * across, 0.4 * out * along, height), (out * across, out * along, height)]
+        line = [
+            (4 * across, 4 * along, 74),
+            (0.4 * out * across, 0.4 * out * along, height),
+            (out * across, out * along, height),
+        ]
         parts.append(covered(tube(f"stem{k}", line, 1.2), stem))
         blade = covered(ball(f"leaf{k}", (out * across, out * along, height), (22, 10, 0.8)), leaf)
         blade.rotation_euler = (0.3, 0.5 - 0.06 * k, angle)
@@ -236,7 +240,9 @@ def picture():
         part = covered(box(name, turned, size, 1.5), surface, smooth=False)
         part.rotation_euler = (lean, 0, 0)
         parts.append(part)
-    parts += [covered(tube(f"leg{x}", [(x, -26, 0), (x * 0.6, -2, 90), (x * 0.2, 24, 190)], 3.5), beech) for x in (-60, 60)]
+    parts += [
+        covered(tube(f"leg{x}", [(x, -26, 0), (x * 0.6, -2, 90), (x * 0.2, 24, 190)], 3.5), beech) for x in (-60, 60)
+    ]
     parts.append(covered(tube("strut", [(0, 86, 0), (0, 50, 100), (0, 22, 186)], 3.5), beech))
     parts.append(covered(box("ledge", (0, -22, 27), (130, 16, 6), 1), beech, smooth=False))
     return parts
