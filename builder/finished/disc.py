@@ -20,6 +20,7 @@ _SEEN_CODES = 1.5
 _STEEP = 12.0  # by which the codes are divided where the steepest place along a blurred edge is wanted
 _LEAST_SEEN = 0.6  # share of the outline that must show an edge, or there is no disc
 _LEAST_SEEN_HIDDEN = 0.5  # the same of one that marks pass along
+_SEEN_THROUGHOUT = 0.85  # the same of one without marks: the edges of shade and of a foot go round in part
 _CLEAR_LEAD = 0.03  # by which the disc must beat an ellipse of another size
 _MARKS = 0.15  # what marks that turn all along the inside of an outline are worth: half of what its edge can lack
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
@@ -113,22 +114,22 @@ def find_disc(
         ellipses = _around(y, semi_y, 2.0)
         for wide in np.arange(semi_x - 2, semi_x + 2.1, 0.5):
             fine += judge(sharp, float(wide), ellipses)[:1]
-    passing = [_marked(motion, axis_x, one[1:], lean_deg) for one in fine]
-    # Where much of it is hidden, marks pass along what is seen of it or that is an edge all round.
-    fine = [
-        (score + _MARKS * marked, *ellipse)
-        for (score, *ellipse), marked in zip(fine, passing, strict=True)
-        if score + (0 if hidden else _MARKS * marked)
-        >= (_LEAST_SEEN_HIDDEN if hidden and marked >= 0.5 else _LEAST_SEEN)
-    ]
-    if not fine:
+    good = []
+    for seen, *ellipse in fine:
+        marked = _marked(motion, axis_x, ellipse, lean_deg)
+        score = seen + _MARKS * marked
+        # Where much of it is hidden, marks pass along what is seen of it or that is an edge throughout.
+        least = _LEAST_SEEN_HIDDEN if marked >= 0.5 else _SEEN_THROUGHOUT
+        if seen >= least if hidden else score >= _LEAST_SEEN:
+            good.append((score, *ellipse))
+    if not good:
         return None
-    score, y, semi_y, semi_x = max(fine)
+    score, y, semi_y, semi_x = max(good)
     # All along a blurred edge it counts as seen: the ellipse belongs where the edge is steepest.
     ellipses, widths = _around(y, semi_y, 3.0), np.arange(semi_x - 4, semi_x + 4.1, 0.5)
     sharp /= _STEEP
     _, y, semi_y, semi_x = max(one for wide in widths for one in judge(sharp, float(wide), ellipses)[:1])
-    rivals = [other for other, _, _, wide in fine if abs(wide / semi_x - 1) > 0.08]
+    rivals = [other for other, _, _, wide in good if abs(wide / semi_x - 1) > 0.08]
     if rivals and max(rivals) > score - _CLEAR_LEAD:
         return None  # better no scale than a wrong one
     return Disc(float(axis_x), float(y), float(semi_x), float(semi_y), float(lean_deg))
