@@ -68,6 +68,10 @@ class Plate:
         """Rows and columns of the subject's way, with a border."""
         return _box(self.way)
 
+    def parts(self) -> tuple[np.ndarray, ...]:
+        """The disc's top, and what lies behind it, bool (h, w) each; none where the disc can't be made out."""
+        return () if self.disc is None else parts_about(self.disc, self.way.shape)
+
     def part(self, box: tuple[slice, slice]) -> Plate:
         """The plate in a box of rows and columns."""
         arrays = {
@@ -204,7 +208,7 @@ def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
     ranked = np.sort(part, axis=0)
     middle, bright = (_ranked(ranked, (count * share).astype(int)) for share in (0.5, 0.9))
     known &= plate.seen[box]
-    parts = () if plate.disc is None else [one[box] for one in parts_about(plate.disc, plate.way.shape)]
+    parts = [one[box] for one in plate.parts()]
     colour[box] = filled_apart(np.where(known[..., None], middle, colour[box]), known, parts)
     bright = cv2.GaussianBlur(np.where(known[..., None], bright, lit[box]), (0, 0), 1.0)
     # A place that is rarely clear is rarely out of the shade: the light there is carried on from around.

@@ -39,11 +39,12 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     rare = clean.seen | (clean.clear < _RARE)
     open_ = reached((look.calm | look.guessed) & look.flat & rare | look.shaded | ~clean.way, plain, _GAP)
     backdrop = reached(look.calm | look.shaded | ~clean.way, ~clean.way)
-    relit = reached(look.calm | look.shaded | look.relit | ~clean.way, ~clean.way, _GAP) & look.relit
-    if inside is not None:
-        relit &= ~inside
-    backdrop |= relit
-    subject &= ~relit
+    if look.relit.any():
+        relit = reached(look.calm | look.shaded | look.relit | ~clean.way, ~clean.way, _GAP) & look.relit
+        if inside is not None:
+            relit &= ~inside
+        backdrop |= relit
+        subject &= ~relit
     sights = open_ & ~clean.seen
     backdrop |= sights if inside is None else sights & ~inside
     never_clear = cv2.erode((~clean.seen).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
@@ -186,7 +187,7 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
-    # What lies under a thing is dark, or never clear: half light at a place not rarely clear inside the hull is glass, or a body.
+    # What lies under a thing is dark, or rarely clear: half light at another place inside the hull is glass, or a body.
     good &= ~(within & (depth < 1 - UNDER) & (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)

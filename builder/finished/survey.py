@@ -10,7 +10,7 @@ import numpy as np
 
 from builder import colour
 from builder.finished.cut import cut_subject
-from builder.finished.disc import flatness_seen_by, parts_about
+from builder.finished.disc import flatness_seen_by
 from builder.finished.gaps import Gaps
 from builder.finished.look import largest, usual_noise
 from builder.finished.plate import Plate, filled_apart, find_plate, second_look, swept
@@ -213,7 +213,7 @@ def clean_set(
     if gap.any():  # what was guessed about the gaps was as wrong as there
         fine = np.where(gap[..., None], behind, fine)
         hidden = way & ~seen & steady
-        parts = () if plate.disc is None else [carried(one) > 0.5 for one in parts_about(plate.disc, plate.way.shape)]
+        parts = [carried(one) > 0.5 for one in plate.parts()]
         np.copyto(fine, filled_apart(fine, seen & steady, parts), where=hidden[..., None])
     lit = np.where(steady[..., None], fine, np.maximum(carried(plate.lit), fine))
     clean = CleanSet(
