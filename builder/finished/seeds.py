@@ -177,7 +177,7 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     patches = Patches(whole)
     if patches.count < 2:
         return whole > 0, whole > 0
-    edgeless = patches.share_around((subject | look.no_shade) & look.flat)
+    edgeless = patches.share_around(subject & look.flat)
     outlined = patches.share_around(backdrop)
     depth = patches.mean(1 - look.shade)
     large = patches.areas >= 12
