@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from builder.colour import decode, encode
 from builder.finished.cut import cut_subject
 from builder.finished.values import CleanSet
 
@@ -103,3 +104,24 @@ def test_a_white_body_before_a_standing_shade_stays():
     room = hull_and_agreed()
     room[106:144, 160:204] = True
     assert cut_subject(frame, clean, room)[114:136, 175:196].mean() > 0.95
+
+
+def rail_over_its_shade(first: int) -> np.ndarray:
+    """A dark brown rail, 10 rows from row `first`, over deep grey shade that has streaks and ends softly 40 rows below."""
+    light = np.full((SIZE, SIZE), 1.0, np.float32)
+    down = np.arange(40, dtype=np.float32)
+    shade = 0.14 + 0.05 * np.sin(down / 2.2) + 0.5 * (down / 40) ** 6
+    light[first + 10 : first + 50, 70:170] = shade[:, None]
+    frame = encode(cv2.GaussianBlur(light, (0, 0), 1.2)[..., None] * decode(np.full(3, BOARD / 255))) * 255
+    frame = frame.astype(np.float32)
+    frame[first : first + 10, 70:170] = 62, 45, 26
+    frame = cv2.GaussianBlur(frame, (0, 0), 0.7)
+    return frame + np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+
+
+def test_a_dark_thing_ends_where_the_tint_changes_not_where_its_shade_does():
+    room = np.zeros((SIZE, SIZE), bool)
+    room[98:162, 66:174] = True
+    cut = cut_subject(rail_over_its_shade(100), clean_board(), room)
+    assert cut[101:109, 74:166].mean() > 0.98
+    assert cut[113:, :].sum() < 0.02 * cut.sum()

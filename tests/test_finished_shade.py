@@ -8,7 +8,7 @@ import pytest
 
 from builder.catalog.declaration import FinishSettings
 from builder.finished import finish_frame, plan_finish
-from builder.finished.over_turn import change, ever_changed, subjects_way
+from builder.finished.over_turn import change, ever_changed, spread_of, subjects_way
 from builder.finished.sample import matrix
 from builder.finished.tints import WEIGHTS, learn_tints
 from tests.rendered import rendered_set, truth_measures
@@ -69,3 +69,19 @@ def test_nothing_broad_is_eaten_from_the_subject(name, frames, least):
         broad = cv2.morphologyEx((true & ~have).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
         pieces = cv2.connectedComponentsWithStats(broad)[2][1:, 4]
         assert not len(pieces) or pieces.max() <= least * true.sum(), f"frame {index}"
+
+
+def test_shade_that_reaches_a_row_in_two_frames_makes_it_unsteady():
+    """A spout's shade reaches its farthest in few frames of a turn; in one it may be a passer-by's."""
+    shape = 120, 160
+    stack = np.random.default_rng(4).normal(200, 1, (24, *shape, 3)).clip(0, 255).astype(np.uint8)
+    way, crossed = np.zeros(shape, bool), np.zeros(shape, bool)
+    way[10:110, 40:120] = True
+    plate = np.full((*shape, 3), 200, np.float32)
+    stack[:, 90:, 60:100] -= 40  # falls there in every other frame
+    stack[::2, 90:, 60:100] += 40
+    stack[3, 60:90, 60:75] -= 30
+    assert spread_of(stack, plate, crossed, way, 120.0)[1][66].all()
+    stack[4, 60:90, 60:75] -= 30
+    assert not spread_of(stack, plate, crossed, way, 120.0)[1][66].any()
+    assert spread_of(stack, plate, crossed, way, 120.0)[1][40].all()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from builder.finished.look import DEEPEST_SHADE, Look, around, largest, look_at
+from builder.finished.look import Look, around, largest, look_at
 from builder.finished.rims import with_rims
 from builder.finished.seeds import HALF_CLEAR, THING_DEPTH, Patches, seeds, without_specks
 
@@ -25,6 +25,10 @@ _DEEP = 0.4
 _GOES_OVER = 0.2  # share of the border with the subject that has no edge; about a sight past it next to none is so
 _EDGE = 0.01  # of the grid's side: what seeds keep clear of an outline on both sides together
 _SLOT = 0.017  # of the grid's side: wider slots aren't closed
+# Of the relief, units for a step of light by a factor e: as many as sRGB codes in middle grey, one of which is 1.7 % there
+_DEPTH = 60
+_TINT = 120  # twice as many: shade's tint changes by a third of its depth at most, yet a photo's colour is noisier
+_DARKEST = 0.03  # linear, of the plate: below, a step is noise
 _BLACK = 90  # sRGB codes: a board that reflects less than a tenth of white
 _BROAD = 0.014  # of the grid's side: a dark patch wider than this is no cord's own shade
 
@@ -80,21 +84,29 @@ def _between(look: Look, clean, subject: np.ndarray, backdrop: np.ndarray, hull:
     # Beyond what isn't certainly backdrop nothing can change any more.
     box = around(~backdrop, 2 * _size(_SLOT, subject))
     size, seeded, never = look.size[box], subject[box], backdrop[box]
-    relief = np.clip(128 + look.soft[box], 0, 255).astype(np.uint8)
+    relief = _relief(look.ratio[box])
     found = _divided(relief, size, seeded, never)
     if hull is not None:
-        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere, nor
-        # what is darker than shade: a dark foot in its own shade has no seeds and no edge of its own to hold the flood.
-        dark = cv2.morphologyEx((look.shade[box] < DEEPEST_SHADE).astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
-        kept = found | dark & ~never & ~clean.steady[box]
+        # The hull takes off what reaches out of it; well inside nothing is lost to a line that now runs elsewhere.
         well_inside = cv2.erode(hull[box].astype(np.uint8), _WELL_INSIDE) > 0
-        found = _divided(relief, size, seeded, never | (~hull[box] & ~seeded)) | well_inside & kept
+        found = _divided(relief, size, seeded, never | (~hull[box] & ~seeded)) | well_inside & found
     whole = np.zeros_like(subject)
     whole[box] = found
     found = _smoothed(with_rims(whole, look, clean)[box], seeded, never)
     blocked = never | look.calm[box] | (clean.clear[box] > HALF_CLEAR)
     whole[box] = without_specks(found | _gaps(found, blocked, _disc(_SLOT, subject)))
     return whole if hull is None else _touching(whole, hull)
+
+
+def _relief(ratio: np.ndarray) -> np.ndarray:
+    """What the floods climb, uint8 (h, w, 3): depth and tint of the light that is left of the plate's (`Look.ratio`).
+
+    A shade is as steep as an outline in depth, but its tint hardly changes, while most things differ in both. And it
+    tells a dark thing from deep shade, which differ alike from the plate.
+    """
+    red, green, blue = cv2.split(cv2.log(ratio + np.float32(_DARKEST)))
+    steps = cv2.merge([_DEPTH * (red + green + blue) / 3, _TINT * (red - green), _TINT * (blue - green)])
+    return np.clip(np.rint(steps + 128), 0, 255).astype(np.uint8)
 
 
 def _touching(found: np.ndarray, hull: np.ndarray) -> np.ndarray:
@@ -139,7 +151,7 @@ def _gaps(found: np.ndarray, backdrop: np.ndarray, slot: np.ndarray) -> np.ndarr
 def _divided(relief: np.ndarray, size: np.ndarray, subject: np.ndarray, backdrop: np.ndarray) -> np.ndarray:
     """Subject, bool (h, w), where the seeds' two floods meet.
 
-    relief: uint8 (h, w, 3), the smoothed difference to the plate about 128; size: codes (h, w), the largest of it.
+    relief: uint8 (h, w, 3), as of `_relief`; size: codes (h, w), the largest of it.
     """
     markers = np.zeros(subject.shape, np.int32)
     markers[backdrop] = 1

@@ -131,29 +131,37 @@ def spread_of(
     Measured where nothing with an outline passes. In the subject's way, the most that is seen on the same rows: what
     lies at one height in the picture lies about as far behind, on the wall or on the table, and is shaded alike.
     """
-    out = np.empty(colour.shape[:2], np.float32)
+    out, ever = (np.empty(colour.shape[:2], np.float32) for _ in range(2))
+    nine_of_ten, but_one = int(0.9 * (len(stack) - 1)), max(0, len(stack) - 2)
     for top in range(0, out.shape[0], 32):
         away = _largest_of(np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]))
-        out[top : top + 32] = np.quantile(away, 0.9, axis=0, method="lower")
-    out = cv2.blur(out, (3, 3))
+        ranked = np.partition(away, (nine_of_ten, but_one), axis=0)
+        out[top : top + 32], ever[top : top + 32] = ranked[nine_of_ten], ranked[but_one]
+    out, ever = cv2.blur(out, (3, 3)), cv2.blur(ever, (3, 3))
     known = cv2.erode((~crossed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     near = known & (cv2.dilate(way.astype(np.uint8), np.ones((1, 2 * (way.shape[1] // 8) + 1), np.uint8)) > 0)
-    most = np.array([np.quantile(row[sure], 0.97) if sure.sum() > 8 else np.nan for row, sure in zip(out, near)])
-    measured = np.isfinite(most)
+    measured = near.sum(axis=1) > 8
     if not measured.any():
         return np.full_like(out, 2 * _SHADE_CODES), np.zeros(out.shape, bool)
-    most = np.interp(np.arange(len(most)), np.nonzero(measured)[0], most[measured])
-    most = np.convolve(np.pad(most, 4, mode="edge"), np.ones(9) / 9, mode="valid")
-    # The wall is above, the table below: once shade falls on the table, it may fall anywhere farther down.
+    most, ever_most = (_most_of_rows(values, near, measured) for values in (out, ever))
+    # The wall is above, the table below: once shade falls on the table, it may fall anywhere farther down. A spout's
+    # shade reaches its farthest in few frames: two are enough.
     rows = np.nonzero(way.any(axis=1))[0]
-    wall = float(np.median(most[rows[0] : rows[0] + max(1, len(rows) // 3)]))
-    shaded = np.maximum.accumulate(most >= max(_SHADE_CODES, 2 * wall))
+    wall = float(np.median(ever_most[rows[0] : rows[0] + max(1, len(rows) // 3)]))
+    shaded = np.maximum.accumulate(ever_most >= max(_SHADE_CODES, 2 * wall))
     reach = len(most) // 25
     shaded[: len(shaded) - reach] |= shaded[reach:]
     shaded[max(0, int(ground)) :] = True
     most = np.where(shaded, np.maximum.accumulate(np.where(shaded, most, 0)), most).reshape(-1, 1).astype(np.float32)
     known &= ~shaded[:, None]
     return np.where(known, out, np.maximum(most, out * known)), np.repeat(~shaded[:, None], way.shape[1], axis=1)
+
+
+def _most_of_rows(values: np.ndarray, near: np.ndarray, measured: np.ndarray) -> np.ndarray:
+    """The most of each row's values (h, w) in `near`, bool (h, w), (h,): smoothed, and carried over rows not measured."""
+    rows = np.flatnonzero(measured)
+    most = np.interp(np.arange(len(values)), rows, [np.quantile(values[row][near[row]], 0.97) for row in rows])
+    return np.convolve(np.pad(most, 4, mode="edge"), np.ones(9) / 9, mode="valid")
 
 
 def without_shade(stack: np.ndarray, colour: np.ndarray, steady: np.ndarray) -> np.ndarray:

@@ -19,7 +19,7 @@ from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
 MEASURES_VERSION = 16
-PICTURES_VERSION = 16
+PICTURES_VERSION = 17
 FILMS_VERSION = 4
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
