@@ -125,3 +125,18 @@ def test_a_dark_thing_ends_where_the_tint_changes_not_where_its_shade_does():
     cut = cut_subject(rail_over_its_shade(100), clean_board(), room)
     assert cut[101:109, 74:166].mean() > 0.98
     assert cut[113:, :].sum() < 0.02 * cut.sum()
+
+
+def test_a_patch_nearly_like_the_backdrop_well_inside_the_hull_is_no_hole():
+    """The dim underside of a shade before a dim wall: as good as the wall's colour, and no other frame sees past there."""
+    clean = replace(clean_board(), steady=np.ones((SIZE, SIZE), bool))
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    frame[BODY] = 150, 100, 60
+    frame[100:112, 100:124] = BOARD + 1.6
+    frame[125:160, 90:150] = BOARD  # a true hole
+    frame = cv2.GaussianBlur(frame, (0, 0), 0.7)
+    frame += np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+    cut = cut_subject(frame, clean, hull_and_agreed())
+    assert cut[102:110, 102:122].mean() > 0.95
+    assert cut[128:157, 93:147].mean() < 0.05
+    assert cut_subject(frame, clean)[102:110, 102:122].mean() < 0.05  # nothing but the frame itself to go by

@@ -57,7 +57,7 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     subject = without_specks((subject | never_clear) & clean.way, SPECK)
 
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
-    backdrop |= _holes(look, look.calm & ~backdrop, clean)
+    backdrop |= _holes(look, look.calm & ~backdrop, clean, inside)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
     shade_patch, thing = _shut_in(left, look, backdrop, subject, clean, inside)
     backdrop |= shade_patch
@@ -107,17 +107,20 @@ def reached(allowed: np.ndarray, start: np.ndarray, gap: np.ndarray = _SQUARE) -
     return good[labels]
 
 
-def _holes(look: Look, calm: np.ndarray, clean) -> np.ndarray:
+def _holes(look: Look, calm: np.ndarray, clean, inside: np.ndarray | None) -> np.ndarray:
     """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
 
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
-    Where the turn often shows the backdrop even a small one is a hole, and one whose plate is a little off.
+    Where the turn often shows the backdrop even a small one is a hole, and one whose plate is a little off, but for one
+    well inside the hull: the other frames see no set there.
     """
     patches = Patches(cv2.erode(calm.astype(np.uint8), _SQUARE))
     usual = np.median(look.size[calm]) if calm.any() else 0.0
     even = patches.mean(look.size) < 1.5 * usual
     edgeless = patches.share_around(look.flat & ~calm)
     often = patches.mean(np.where(clean.steady & clean.seen, clean.clear, 0)) > HALF_CLEAR
+    if inside is not None:
+        often &= patches.mean(inside) < _MOSTLY
     return patches.where((even | often) & (edgeless < EDGELESS) & (patches.areas >= np.where(often, 4, 12)))
 
 
