@@ -9,14 +9,18 @@ import numpy as np
 import pytest
 
 from builder.colour import to_codes, to_light
+from builder.frames.photos import find_photos
 from builder.measured.backdrop import Backdrop, measure_backdrop
 from builder.measured.camera import Camera, still_parts
 from builder.measured.clipping import measure_clipping
+from builder.measured.copies import read_copies
 from builder.measured.disc import find_disc
 from builder.measured.exposure import measure_exposure
 from builder.measured.neutral import measure_neutral
 from builder.measured.obstruction import Foreground, measure_foreground, measure_obstruction
 from builder.measured.place import Axis, measure_axis, measure_turning
+from builder.measured.survey import survey_spin
+from tests.pictures import write_photo
 from tests.turntable import Scene, Turntable
 
 COUNT = 24
@@ -259,3 +263,27 @@ def test_a_board_that_clips_in_one_frame_stays_the_board_and_a_lamp_before_it_st
     off = np.abs(backdrop.pictures[5][72:].astype(int) - backdrop.plate[72:])
     assert np.quantile(off, 0.999) <= 5  # codes: of two noises of 1, and of the evening's rounding
     assert (backdrop.pictures[5][11:15, 102:118].astype(int) - backdrop.plate[11:15, 102:118]).min() > 60
+
+
+def test_where_no_marks_turn_the_discs_rim_is_the_third_look_at_the_axis(tmp_path):
+    """A hard lamp's shadows lie on one side of the axis and draw the mirror line to it; the median of three may be trusted
+    where the mean of two can't."""
+    table = Turntable(Scene(shape="boat", marks=0), width=480, height=360)
+    for index in range(COUNT):
+        light, cover = table.linear(index * 360 / COUNT)
+        shade = np.zeros(cover.shape, np.float32)
+        for bar in range(5):  # of a chair's back, say
+            x, y = table.axis_x + 35 + 14 * bar + 10 * (index % 2), table.axis_y
+            cv2.fillPoly(shade, [np.int32([(x, y - 18), (x + 8, y - 18), (x + 8, y + 18), (x, y + 18)])], 1.0)
+        shade[cover > 0.5] = 0  # it falls on the disc, not on the boat
+        light = light * (0.8 - 0.5 * cv2.GaussianBlur(shade, (0, 0), 1.0)[..., None])
+        noise = np.random.default_rng(index).normal(0, 0.004, light.shape)
+        write_photo(tmp_path / f"IMG_{index:04d}.jpg", to_codes(np.float32((light + noise).clip(0, 1))), quality=92)
+    copies, _ = read_copies(find_photos(tmp_path).photos)
+    found = survey_spin(copies, closed=True, widest=480)
+    assert found.turn.sigma_deg is not None and found.disc is not None and found.turn.axis_y == found.axis.row
+    mirror = measure_axis(found.turning, table.focal_px).at(found.axis.row)
+    rim = found.disc.x - found.axis.slope * (found.disc.y - found.axis.row)
+    looks = [found.turn.axis_x, mirror, rim]
+    assert found.axis.column == pytest.approx(np.median(looks), abs=0.05)
+    assert abs(np.median(looks) - np.mean(looks[:2])) > 0.1

@@ -125,9 +125,11 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         rounds = [disc for disc in rounds if disc.stands_at(settled.row, _foot_error(turning, judged=True))]
     rounds = rounds or _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     disc = rim_of(rounds)
-    if disc is not None and settled is not None and turn.sigma_deg is None:
-        # two looks at the same line: what turns, and the rim it turns in
-        settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
+    if disc is not None and settled is not None:  # one look more: the rim that it turns in
+        if turn.sigma_deg is None:
+            settled = Axis((settled.at(disc.y) + disc.x) / 2, settled.slope, disc.y)
+        elif not turn.by_marks:
+            settled = _settled_axis(turn, axis, turning, (disc.x, disc.y))
     return Survey(
         copies=copies, exposure=exposure, camera=camera, course=course, backdrop=backdrop, turning=turning,
         axis=settled,
@@ -222,11 +224,12 @@ def judged(turn: TurnFit) -> TurnFit:
 def _settled_axis(
     turn: TurnFit | None, mirror: Axis | None, turning: Turning, ring: tuple[float, float] | None = None
 ) -> Axis | None:
-    """The axis, told at the row where the subject stands: by the fit of the turn, the mirror line and the ring of marks.
+    """The axis, told at the row where the subject stands: by the fit of the turn, the mirror line and the ring of marks
+    or, where none turn, the disc's rim; x and y of its middle, copy px.
 
-    Their errors have nothing in common (gloss that doesn't turn; few and uneven views; a rim that isn't seen sharply),
-    so their median, of two the mean, is the better guess of the column. The lean is the fit's, which sees all three
-    dimensions.
+    Their errors have nothing in common (gloss that doesn't turn; few and uneven views, or cast shadows; a rim that isn't
+    seen sharply), so their median, of two the mean, is the better guess of the column. The lean is the fit's, which sees
+    all three dimensions.
     """
     if turn is not None and turn.axis_x is not None and turn.axis_y is not None and turn.sigma_deg is not None:
         slope = -math.tan(math.radians(turn.axis_tilt_deg))
