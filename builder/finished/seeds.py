@@ -108,7 +108,7 @@ def reached(allowed: np.ndarray, start: np.ndarray, gap: np.ndarray = _SQUARE) -
 
 
 def _holes(look: Look, calm: np.ndarray, clean, inside: np.ndarray | None) -> np.ndarray:
-    """Calm patches cut off from the backdrop outside that show the plate as evenly as the backdrop at large does.
+    """Calm patches cut off from the backdrop outside that show the plate about as evenly as most of them do.
 
     A hole ends at an edge all round; a patch of the subject that happens to look like the plate goes over into it.
     Where the turn often shows the backdrop even a small one is a hole, and one whose plate is a little off, but for one
