@@ -48,6 +48,7 @@ from builder.workers import Job, Workers
 
 if TYPE_CHECKING:
     from builder.derivatives.ladder import Ladder
+    from builder.derivatives.strip import Strip
     from builder.finished import FinishPlan
 
 SAMPLES = 3  # frames on which the encoders' quality is measured
@@ -195,26 +196,36 @@ class _Making:
 
     def parts(self, missing: list[str], frames: Entry | None):
         """(part, its facts and files, seconds of work) of all that is missing, frames first."""
+        strip = None
         if frames is None:
-            yield "frames", self._frames(), self._spent()
+            facts, files = self._frames()
+            # What is made of all frames waits for nothing else, so no worker stands idle beside the strip's.
+            strip = self._submit(strip_work, self._film_pictures(), self.settings)
         jobs: dict[str, Job] = {}
         if "single" in missing:
             self._finish_samples([self.turn.home])
             jobs["single"] = self._submit(single_work, self.samples[self.turn.home], self.settings, self.plan.backdrop)
         if frames is not None and {"gif", "mp4"} & set(missing):
             self._pictures()
-        pictures = [folder_picture(self.folder, index) for index in range(len(self.turn.photos))]
         for part, work in (("mp4", mp4_work), ("gif", gif_work)):
             if part in missing:
                 jobs[part] = self._submit(
-                    work, pictures, self.turn.angles, self.turn.home, self.settings, self.plan.backdrop
+                    work,
+                    self._film_pictures(),
+                    self.turn.angles,
+                    self.turn.home,
+                    self.settings,
+                    self.plan.backdrop,
                 )
+        if strip:
+            more_facts, more_files = _strip_parts(self._result(strip))
+            yield "frames", (facts | more_facts, files | more_files), self._spent()
         for part, job in jobs.items():
             made = self._result(job)
             yield part, _SHAPES[part](made), self._spent()
 
     def _frames(self) -> Parts:
-        """Ladder and strip."""
+        """The ladder."""
         count = len(self.turn.photos)
         self._finish_samples(sorted({count * part // SAMPLES for part in range(SAMPLES)}))
         ladder = self._ladder()
@@ -233,21 +244,16 @@ class _Making:
             size = derived.sizes[max(ladder.widths)]
             self.advance(1)
         self.advance(len(self.turn.spin.photos) - count)
-        strip = self._result(
-            self._submit(strip_work, [folder_picture(self.folder, index) for index in range(count)], self.settings)
-        )
-        files["strip.webp"] = strip.file
-        lighter = {"avif": "strip.avif"} if strip.avif else {}
-        if strip.avif:
-            files["strip.avif"] = strip.avif
         facts = {
             "width": size[0], "height": size[1], "sources": _sources(ladder, count), "notes": list(self.plan.notes),
-            "strip": {"file": "strip.webp", "columns": strip.columns, "width": strip.width, "height": strip.height} | lighter,
             "full": [self.plan.width, self.plan.height],
             "to_output": [self.plan.to_output(index) for index in range(count)],
             "qualities": [[name, width, quality] for (name, width), quality in sorted(ladder.qualities.items())],
         }  # fmt: skip
         return facts, files
+
+    def _film_pictures(self) -> list[Path]:
+        return [folder_picture(self.folder, index) for index in range(len(self.turn.photos))]
 
     @functools.cached_property
     def plan(self) -> "FinishPlan":
@@ -319,6 +325,13 @@ def _sources(ladder: "Ladder", count: int) -> list[dict[str, Any]]:
         for name in ladder.formats
         for width in ladder.widths
     ]
+
+
+def _strip_parts(strip: "Strip") -> Parts:
+    lighter = {"strip.avif": strip.avif} if strip.avif else {}
+    size = {"columns": strip.columns, "width": strip.width, "height": strip.height}
+    facts = {"file": "strip.webp", **size, **({"avif": "strip.avif"} if lighter else {})}
+    return {"strip": facts}, {"strip.webp": strip.file, **lighter}
 
 
 def _single_parts(files: dict[str, bytes]) -> Parts:
