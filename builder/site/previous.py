@@ -99,7 +99,8 @@ def remember_site(out: Path, memory: Path) -> None:
 def site_untouched(out: Path, memory: Path) -> bool:
     """Whether nothing in out was added, taken away or changed since `remember_site`; by stat calls alone."""
     try:
-        return read_record(memory) == _stamps(out)
+        remembered = read_record(memory)
+        return remembered is not None and remembered == _stamps(out)
     except OSError:
         return False
 

@@ -254,8 +254,9 @@ class Cache:
         if used <= self.limit_bytes and bare <= self.limit_bytes * INDEX_SHARE:
             return 0  # the usual case, in which of thousands of entries none need be in memory
         packs = [] if at_work else [(when, home, size) for home, when, size in _folders(self.root)]
-        packs += [(when, path, size) for when, path, size, alone in self._results(kept) if not alone]
-        lone = [(when, path, size) for when, path, size, alone in self._results(kept) if alone]
+        lone: list[tuple[float, Path, int]] = []
+        for when, path, size, alone in self._results(kept):
+            (lone if alone else packs).append((when, path, size))
         removed = _drop_oldest(packs, used - self.limit_bytes)
         return removed + _drop_oldest(lone, bare - int(self.limit_bytes * INDEX_SHARE))
 
