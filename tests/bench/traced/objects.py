@@ -246,3 +246,73 @@ def picture():
     parts.append(covered(tube("strut", [(0, 86, 0), (0, 50, 100), (0, 22, 186)], 3.5), beech))
     parts.append(covered(box("ledge", (0, -22, 27), (130, 16, 6), 1), beech, smooth=False))
     return parts
+
+
+def teapot():
+    """Dark blue gloss: the window's reflection stands still while the thing turns, its shade is as dark as it."""
+    glaze = material("blue", (0.012, 0.03, 0.11), 0.1, coat=1)
+    cane = material("cane", (0.55, 0.36, 0.16), 0.7, pattern=("noise", (0.38, 0.22, 0.08), 90, (1, 1, 6)))
+    body = curve([(0.1, 0), (36, 0), (40, 4), (74, 40), (66, 84), (30, 104), (26, 106)])
+    lid = curve([(27, 105), (24, 112), (8, 116), (6, 122), (9, 129), (0.1, 132)])
+    spout = [(62, 0, 40), (92, 0, 52), (98, 0, 86), (116, 0, 96)]
+    grip = [(-40, 0, 98), (-58, 0, 150), (-24, 0, 176), (24, 0, 176), (58, 0, 150), (40, 0, 98)]
+    return [
+        covered(lathe("body", body), glaze),
+        covered(lathe("lid", lid), glaze),
+        covered(tube("spout", spout, 9), glaze),
+        covered(tube("grip", grip, 4), cane),
+    ]
+
+
+def bowl():
+    """A wide pale bowl with thin stripes, looked into from above: its inside is shaded by itself."""
+    glaze = material("cream", (0.72, 0.70, 0.62), 0.3, coat=0.4)
+    line = material("line", (0.10, 0.20, 0.30), 0.4)
+    outer = curve([(0.1, 0), (34, 0), (36, 5), (70, 30), (98, 66), (104, 70)])
+    inner = [(max(r - 4, 0.1), z + 4) for r, z in reversed(outer[:-4])]
+    parts = [covered(lathe("body", [*outer, (103, 72), *inner]), glaze)]
+    for k in range(16):
+        angle = 2 * math.pi * k / 16 + (0.12 if k % 4 == 0 else 0)
+        across, along = math.cos(angle), math.sin(angle)
+        stripe = [(r * across, r * along, z) for r, z in [(38, 6.5), (70.3, 30), (88, 51), (99, 66.5)]]
+        parts.append(covered(tube(f"stripe{k}", stripe, 1.4), line))
+    return parts
+
+
+def truck():
+    """A toy truck: bright plastic, wheels, light under the floor, a load of logs."""
+    red, grey = material("red", (0.60, 0.03, 0.02), 0.3, coat=0.3), material("grey", (0.35, 0.37, 0.40), 0.5)
+    tyre, hub = material("tyre", (0.02, 0.02, 0.02), 0.8), material("hub", (0.80, 0.78, 0.72), 0.4)
+    pane = material("pane", (0.45, 0.60, 0.68), 0.1, coat=1)
+    log = material("log", (0.42, 0.25, 0.12), 0.8, pattern=("noise", (0.60, 0.42, 0.24), 60, (1, 8, 8)))
+    parts = [
+        covered(box("floor", (0, 0, 36), (190, 60, 8), 2), grey, smooth=False),
+        covered(box("bonnet", (-78, 0, 58), (34, 56, 38), 6), red),
+        covered(box("cab", (-44, 0, 72), (40, 60, 66), 6), red),
+        covered(box("windscreen", (-65, 0, 88), (2, 46, 22), 1), pane, smooth=False),
+        covered(box("tail", (92, 0, 56), (4, 60, 34), 1), red, smooth=False),
+    ]
+    for y in (-31, 31):
+        parts.append(covered(box(f"door{y}", (-44, y, 88), (26, 1.6, 22), 0.5), pane, smooth=False))
+        for x in (-68, 30, 70):
+            parts.append(covered(rod(f"tyre{x}{y}", (x, y, 21), 21, 14, along_y=True, bevel=3), tyre))
+            parts.append(covered(rod(f"hub{x}{y}", (x, y * 1.2, 21), 9, 5, along_y=True), hub))
+    for y, z in [(-19, 50), (0, 50), (19, 50), (-9, 66), (10, 66)]:
+        trunk = covered(rod(f"log{y}{z}", (32, y, z), 9, 108 + y), log)
+        trunk.rotation_euler = (0, math.pi / 2, 0)
+        parts.append(trunk)
+    return parts
+
+
+def candle():
+    """A cream candle in a pewter stick: thin, tall, small in the picture, its wax nearly the paper's colour."""
+    wax, wick = material("wax", (0.78, 0.70, 0.52), 0.45), material("wick", (0.05, 0.04, 0.03), 0.9)
+    pewter = material("pewter", (0.42, 0.42, 0.43), 0.32, metal=1)
+    foot = [(0.1, 0), (46, 0), (48, 4), (20, 12), (8, 24), (7, 50), (14, 58), (8, 66), (7, 88), (18, 98), (18, 104)]
+    grip = [(40, 0, 6), (62, 0, 14), (66, 0, 34), (46, 0, 40), (36, 0, 8)]
+    return [
+        covered(lathe("stick", [*foot, (12, 104), (0.1, 100)]), pewter),
+        covered(tube("ring", grip, 2.6), pewter),
+        covered(rod("candle", (0, 0, 172), 11, 144, bevel=2), wax),
+        covered(tube("wick", [(0, 0, 243), (0, 0, 248), (2, 0, 252), (3, 0, 255)], 0.8), wick),
+    ]
