@@ -75,13 +75,15 @@ def find_disc(
     lean_deg: float,
     flatness: Flatness | None = None,
     hidden: bool = False,
+    marks: np.ndarray | None = None,
 ) -> Disc | None:
     """The disc in a clean plate.
 
     plate: float32 (h, w, 3) sRGB codes. motion: float32 (h, w), codes by which a pixel changes over the turn. core:
     bool (h, w), where the subject is never out of the way; it stands on the disc, and an edge there says nothing.
     axis_x: column of the axis at the disc. flatness: of circles about the axis as the camera sees them, where known.
-    hidden: much of the outline may be hidden; then less of one that marks pass along is enough.
+    hidden: much of the outline may be hidden; then less of one that marks pass along is enough. marks: the motion with
+    that of marks, where `motion` is without it.
     Returns None when no ellipse about the axis shows an edge along enough of its outline, or two of different size do.
     """
     base_y, base_half = _base(core)
@@ -97,12 +99,13 @@ def find_disc(
             ellipses, odd = ellipses[np.abs(odd) <= 1], odd[np.abs(odd) <= 1]
         if not len(ellipses):
             return []
-        score = _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg, marks) - _ODD * odd * odd
+        score = _edge_score(gradient, known, axis_x, ellipses, semi_x, lean_deg, ending) - _ODD * odd * odd
         best = np.argsort(-score, kind="stable")[:3]
         return [(float(score[k]), *map(float, ellipses[k]), semi_x) for k in best]
 
     blurred, sharp = _edges(plate, 1.6), _edges(plate, 0.8)
-    marks = _edges(motion, 1.2) if hidden else None
+    marks = motion if marks is None else marks
+    ending = _edges(marks, 1.2) if hidden else None
     rough = []
     for semi_x in np.arange(max(0.08 * width, 1.1 * base_half), 0.75 * width, 2.0):
         tall = [float(semi_x * aspect) for aspect in _ASPECTS]
@@ -116,7 +119,7 @@ def find_disc(
             fine += judge(sharp, float(wide), ellipses)[:1]
     good = []
     for seen, *ellipse in fine:
-        marked = _marked(motion, axis_x, ellipse, lean_deg)
+        marked = _marked(marks, axis_x, ellipse, lean_deg)
         score = seen + _MARKS * marked
         # Where much of it is hidden, marks pass along what is seen of it or that is an edge throughout.
         least = _LEAST_SEEN_HIDDEN if marked >= 0.5 else _SEEN_THROUGHOUT
@@ -142,14 +145,15 @@ def parts_about(disc: Disc, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndar
     return top, ~top & (across < 0)
 
 
-def front_of(disc: Disc, shape: tuple[int, int]) -> np.ndarray:
-    """The disc's near edge, where the marks are, and all that lies before and below it, bool (h, w).
+def front_of(disc: Disc, shape: tuple[int, int], zone: float = _EDGE_ZONE) -> np.ndarray:
+    """The disc's near edge, from `zone` of its radius on, where the marks are, and all that lies before and below it, bool
+    (h, w).
 
     What stands there is seen to move: it is far off the axis. What doesn't move there is the disc's front, its shade and
     the table.
     """
     along, across = _of_disc(disc, shape)
-    return (across > 0) & ((along * along + across * across > _EDGE_ZONE**2) | (np.abs(along) > 1))
+    return (across > 0) & ((along * along + across * across > zone**2) | (np.abs(along) > 1))
 
 
 def _of_disc(disc: Disc, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:

@@ -43,6 +43,9 @@ _GAP = np.ones((5, 5), np.uint8)  # in an outline: the flood doesn't pass
 _TO_OUTLINE = np.ones((9, 9), np.uint8)
 _JOINT_LINES = (6.0, 3.0, 1.5)  # px, σ of what smooths the joints of a filled gap
 _REACH = 24  # px: how far the widest of these reaches (OpenCV: 4 σ)
+_BODY = np.ones((5, 5), np.uint8)  # px: a pen's line on the disc is 2 to 3 broad, and its place in error by 1 or 2
+_LEG = np.ones((21, 1), np.uint8)  # px: taller than the disc's rim, with what of a mark lies on its top
+_MARKS_ZONE = 0.75  # of the radius: an edge found in the wrong place is off by a mark's length
 _BROAD = 7  # px: movement less broad than that is noise, or a mark's
 _OFTEN = 0.4  # share of the frames in which a place is clear: then some show it out of the subject's shade
 
@@ -96,15 +99,26 @@ def find_plate(
     dense, support = densest(stack)
     motion = change(stack)
     standing = find_standing(dense, motion, axis_x) if axis_x is not None and empty is None else None
-    way = subjects_way(motion, axis_x, standing, ever_changed(stack))
+    ever, disc = ever_changed(stack), None
+    moving = motion
+    if axis_x is not None:
+        disc = find_disc(dense, motion, swept(motion), axis_x, lean_deg, flatness, hidden=True)
+        if disc is not None:
+            # A ring of marks hides the edge: without them the disc is looked for again.
+            thin = ~_passed_by_bodies(stack, dense, motion)
+            moving = np.where(front_of(disc, thin.shape, _MARKS_ZONE) & thin, 0, motion)
+            disc = (
+                find_disc(dense, moving, swept(moving), axis_x, lean_deg, flatness, hidden=True, marks=motion) or disc
+            )
+            marks = front_of(disc, thin.shape) & thin
+            moving, ever = (np.where(marks, 0, values) for values in (motion, ever))
+    way = subjects_way(moving, axis_x, standing, ever)
     if way is None:
         return None
     hull, base_row = way
-    through, disc = swept(motion), None
-    if axis_x is not None:
-        disc = find_disc(dense, motion, through, axis_x, lean_deg, flatness, hidden=True)
-        if disc is not None:
-            hull &= ~front_of(disc, hull.shape) | (cv2.dilate(through.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
+    through = swept(moving)
+    if disc is not None:
+        hull &= ~front_of(disc, hull.shape) | (cv2.dilate(through.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
     sure = ~hull & (support >= 0.4)
     if sure.mean() < 0.05:
         return None
@@ -114,7 +128,7 @@ def find_plate(
     else:
         widest = _widest_ground(hull, base_row, axis_x, flatness)
         thing = np.zeros(sure.shape, bool) if standing is None else standing.thing
-        colour, seen = _grown(_Turn(stack, dense, support, motion, hull, base_row, axis_x, widest, thing), sure, disc)
+        colour, seen = _grown(_Turn(stack, dense, support, moving, hull, base_row, axis_x, widest, thing), sure, disc)
     passed = ~seen | ~sure & (motion >= SUBJECT_CODES) | crossed_by_outlines(stack, colour)
     ground = _ground(through, seen, base_row, axis_x, flatness)
     spread, steady = spread_of(stack, colour, passed, hull, ground)
@@ -188,6 +202,21 @@ def swept(motion: np.ndarray) -> np.ndarray:
     square = np.ones((_BROAD, _BROAD), np.uint8)
     broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, square) > 0
     return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]
+
+
+def _passed_by_bodies(stack: np.ndarray, dense: np.ndarray, motion: np.ndarray) -> np.ndarray:
+    """Where something passes, in some frame, that is broader or taller than a mark, bool (h, w).
+
+    Where a turn steps by its marks they come to stand, but for the hand's error, where marks stood before, and over the
+    turn they move as broadly as a body does; in each frame they are thin and low.
+    """
+    box = _box(motion > SUBJECT_CODES)
+    found = np.zeros(motion.shape, np.uint8)
+    for frame in stack:
+        away = (largest(np.abs(frame[box].astype(np.float32) - dense[box])) > SUBJECT_CODES).astype(np.uint8)
+        for body in (_BODY, _LEG):
+            found[box] |= cv2.morphologyEx(away, cv2.MORPH_OPEN, body)
+    return found > 0
 
 
 def second_look(plate: Plate, stack: np.ndarray, cuts: np.ndarray) -> Plate:
