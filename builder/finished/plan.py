@@ -72,9 +72,9 @@ def plan_finish(
     turned = _turned(measures)
     if not keep and not survey.doubts:
         size = box.width, box.height
-        clean, halves = clean_set(photos, to_reference, evening, box.matrix, size, survey)
+        clean, copies = clean_set(photos, to_reference, evening, box.matrix, size, survey)
         if turned:
-            hull = _hull(clean, halves, [turned[k] for k in survey.picks], measures.camera, box)
+            hull = _hull(clean, copies, [turned[k] for k in survey.picks], measures.camera, box)
     neutral = np.ones(3) if keep else _neutral(measures, settings, survey, grey_card, notes)
     return FinishPlan(
         photos=tuple(photos),
@@ -110,13 +110,13 @@ def _turned(measures: SpinMeasures) -> tuple[float, ...]:
     return tuple(sign * math.radians(angle) for angle in angles)
 
 
-def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
-    """Where the subject can be, from all the survey's picks at half size: first from what each frame can't rule out,
+def _hull(clean: CleanSet, copies: Sequence[np.ndarray], angles: Sequence[float], camera, box) -> Hull | None:
+    """Where the subject can be, from all the survey's picks at HULL_SIDE: first from what each frame can't rule out,
     then from cuts within that."""
-    half = clean.half()
-    to_half = scaling(half.size[0] / box.width, half.size[1] / box.height) @ box.matrix
-    possible = abreast(lambda frame: may_be_subject(frame.astype(np.float32), half), halves)
-    hull = carve(possible, angles, camera, to_half)
+    coarse = clean.reduced()
+    to_coarse = scaling(coarse.size[0] / box.width, coarse.size[1] / box.height) @ box.matrix
+    possible = abreast(lambda frame: may_be_subject(frame.astype(np.float32), coarse), copies)
+    hull = carve(possible, angles, camera, to_coarse)
     if hull is None:
         return None
     around = np.ones((3, 3), np.uint8)
@@ -127,11 +127,11 @@ def _hull(clean: CleanSet, halves: Sequence[np.ndarray], angles: Sequence[float]
     def cut_within(pair: tuple[np.ndarray, float]) -> np.ndarray:
         frame, angle = pair
         within, agreed = wide(hull.outline(angle)), wide(hull.agreed_outline(angle))
-        cut = cut_subject(frame.astype(np.float32), half, within, agreed)
+        cut = cut_subject(frame.astype(np.float32), coarse, within, agreed)
         # It may be a pixel too small, as a dark foot in its own shade: the hull must not lose what few frames lose.
         return wide(cut)
 
-    return carve(abreast(cut_within, zip(halves, angles, strict=True)), angles, camera, to_half, hull)
+    return carve(abreast(cut_within, zip(copies, angles, strict=True)), angles, camera, to_coarse, hull)
 
 
 def _disc(survey: Survey, measures: SpinMeasures, settings) -> Disc | None:

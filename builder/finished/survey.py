@@ -17,7 +17,7 @@ from builder.finished.plate import Plate, filled_apart, find_plate, second_look,
 from builder.finished.sample import matrix, read_copy, sample_light, scale_of, scaling
 from builder.finished.seeds import could_be_backdrop, shade_tints
 from builder.finished.tints import ShadeTints, learn_tints
-from builder.finished.values import CleanSet, Rgb, halved
+from builder.finished.values import CleanSet, Rgb, reduced
 from builder.measured.abreast import abreast, one_by_one
 from builder.spin import Affine, Photo, TurnCamera
 
@@ -178,8 +178,8 @@ def clean_set(
 ) -> tuple[CleanSet, list[np.ndarray]]:
     """The plate on the grid that frames are cut on: the survey's, made sharp by a second look at the box alone.
 
-    to_box: 3×3, reference pixel -> pixel of the output's box at full size. Also returns the survey's picks at half the
-    grid's size, uint8 (h, w, 3) sRGB codes each.
+    to_box: 3×3, reference pixel -> pixel of the output's box at full size. Also returns the survey's picks at
+    HULL_SIDE, uint8 (h, w, 3) sRGB codes each.
     """
     plate = survey.plate
     factor = min(1.0, GRID_SIDE / max(box_size))
@@ -196,12 +196,12 @@ def clean_set(
     steep = largest(cv2.dilate(plate.colour, square) - cv2.erode(plate.colour, square))
     tolerance = 8.0 + np.minimum(carried(steep), 25.0)  # the survey's plate is blurred where it is steep
     total, count = np.zeros_like(guess), np.zeros((height, width), np.float32)
-    halves = []
+    copies = []
     seen, way, steady = (carried(one) > 0.5 for one in (plate.seen, plate.way, plate.steady))
     gaps = Gaps(guess, seen, steady, way, usual_noise(plate))
     looks = one_by_one(lambda k: coarse(photos[k], to_grid @ matrix(to_reference[k]), size, evening[k]), survey.picks)
     for codes, cut in zip(looks, survey.cuts, strict=True):
-        halves.append(halved(codes))
+        copies.append(reduced(codes))
         gaps.look_through(codes)
         subject = carried(cv2.dilate(cut.astype(np.uint8), square)) > 0
         near = ~subject & (largest(cv2.absdiff(codes.astype(np.float32), guess)) < tolerance)
@@ -227,4 +227,4 @@ def clean_set(
         clear=carried(plate.clear).astype(np.float16),
         tints=plate.tints,
     )
-    return clean, halves
+    return clean, copies

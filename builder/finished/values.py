@@ -24,6 +24,9 @@ class Finished:
     to_output: Affine  # source pixel of the upright photo -> pixel of `pixels`
 
 
+HULL_SIDE = 320  # px, long side of the frames and the set from which a hull is carved
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class CleanSet:
     """The set with the subject gone, on a grid that covers the output's box. sRGB codes of evened frames, float16."""
@@ -57,16 +60,19 @@ class CleanSet:
             clear=self.clear.astype(np.float32),
         )
 
-    def half(self) -> "CleanSet":
-        """The same at half the size, as float32."""
+    def reduced(self) -> "CleanSet":
+        """The same as `reduced` has it, as float32."""
         whole = self.as_float()
         arrays = {one.name: getattr(whole, one.name) for one in fields(CleanSet) if one.name != "tints"}
-        return replace(whole, **{name: halved(values) for name, values in arrays.items()})
+        return replace(whole, **{name: reduced(values) for name, values in arrays.items()})
 
 
-def halved(values: np.ndarray) -> np.ndarray:
-    """An array (h, w, …) averaged over squares of two pixels; bool stays bool, by majority."""
-    size = (max(1, values.shape[1] // 2), max(1, values.shape[0] // 2))
+def reduced(values: np.ndarray) -> np.ndarray:
+    """An array (h, w, …) averaged down to HULL_SIDE unless it is as small; bool stays bool, by majority."""
+    factor = HULL_SIDE / max(values.shape[:2])
+    if factor >= 1:
+        return values
+    size = (max(1, round(factor * values.shape[1])), max(1, round(factor * values.shape[0])))
     if values.dtype == bool:
         return cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
     return cv2.resize(values, size, interpolation=cv2.INTER_AREA)
