@@ -243,6 +243,20 @@ def test_blown_out_parts_count_and_highlights_dont():
     assert shares[2] == pytest.approx(60 * 60 / (90 * 100), rel=0.05)
 
 
+def test_a_body_that_hardly_stands_out_is_no_small_one():
+    """A pale bowl on white: what stands out is a highlight and a stripe or two, of which the highlight is a quarter."""
+    plate = np.full((200, 300, 3), 210, np.uint8)
+    pictures = np.repeat(plate[None], 4, axis=0)
+    masks = np.zeros((4, 200, 300), bool)
+    envelope = np.zeros((200, 300), bool)
+    envelope[40:160, 60:240] = True
+    pictures[1:3, 60:72, 100:112] = 255
+    masks[1:3, 60:72, 100:112] = True
+    masks[:, 100:103, 100:220] = True
+    shares = measure_clipping(pictures, unmoved(pictures), Foreground(masks, envelope, 1.0), plate)
+    assert shares[1:3] == pytest.approx(12 * 12 / (120 * 180), rel=0.05)
+
+
 def test_a_board_that_clips_in_one_frame_stays_the_board_and_a_lamp_before_it_stays_a_lamp():
     """A disc next to white, shot once with more exposure and another balance: its light is known from below only."""
     rng = np.random.default_rng(4)

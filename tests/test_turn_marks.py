@@ -155,3 +155,20 @@ def test_of_few_frames_nothing_is_said():
     """Thirty degrees and more apart, three steps on hardly any of the ring is the same."""
     angles = uneven_angles(12, seed=3, sigma_deg=1.5)
     assert by_marks(jar(), photographed(jar(), angles, 1)) == []
+
+
+def test_a_ring_beside_the_axis_as_it_was_guessed_is_found_all_the_same():
+    """A shadow cast to one side leads the mirror line off: frames agree better on the ring where it is."""
+    angles = uneven_angles(24, seed=2, sigma_deg=1.0)
+    table = jar()
+    pictures = photographed(table, angles, 1)
+    greys = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in pictures]
+    plate = np.median(np.stack(pictures), axis=0).astype(np.uint8)
+
+    def rounds(aside: bool = False):
+        return find_rounds(plate, Axis(table.axis_x - 9, 0.0, table.axis_y), table.axis_y + 4, 90, 15, aside=aside)
+
+    assert marked_turns(greys, rounds(), table.focal_px, KNOWN_FOCAL_SPREAD) == []
+    found = marked_turns(greys, rounds(), table.focal_px, KNOWN_FOCAL_SPREAD, aside=lambda: rounds(aside=True))
+    assert found[0].foot[0] == pytest.approx(table.axis_x, abs=0.7)
+    assert np.abs(off(found[0], angles)).max() < 0.5

@@ -9,7 +9,7 @@ import numpy as np
 
 from builder.measured.abreast import abreast
 from builder.measured.camera import Camera, motion_matrix, warped
-from builder.measured.obstruction import Foreground
+from builder.measured.obstruction import LEAST_COVER, Foreground
 
 BLOWN = 254  # encoded: JPEG rounding leaves pure white one level short
 HIGHLIGHT_SHARE = 0.02  # of the picture's long side: a smaller white spot is a highlight, and may be white
@@ -20,12 +20,16 @@ def measure_clipping(
 ) -> np.ndarray:
     """(n,) share of the subject that is pure white. pictures: uint8, n of (h, w, 3), as shot.
 
-    A white that the plate has too is the backdrop showing through, unless the backdrop around isn't white.
+    A white that the plate has too is the backdrop showing through, unless the backdrop around isn't white. A body that
+    hardly stands out from the plate is taken for all that turns.
     """
     count, height, width = foreground.masks.shape
     behind = cv2.resize(plate, (width, height), interpolation=cv2.INTER_AREA).min(axis=2) >= BLOWN - 4
     around = ~foreground.envelope
     white_backdrop = around.any() and behind[around].mean() > 0.02
+    bodies = np.stack([_body(mask & foreground.envelope) for mask in foreground.masks])
+    if np.median(bodies.sum(axis=(1, 2))) < LEAST_COVER * foreground.envelope.sum():
+        bodies[:] = foreground.envelope
     spot = max(3, round(HIGHLIGHT_SHARE * max(width, height))) | 1
 
     def share(index: int) -> float:
@@ -35,12 +39,11 @@ def measure_clipping(
             return 0.0
         motion = camera.motion[index] / [foreground.scale, foreground.scale, 1.0]
         white = warped(white, motion_matrix(motion, white.shape)) > 0
-        body = _body(foreground.masks[index] & foreground.envelope)
-        blown = white & body
+        blown = white & bodies[index]
         if white_backdrop:
             blown &= ~behind
         blown = cv2.morphologyEx(blown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((spot, spot), np.uint8))
-        return blown.sum() / max(1, body.sum())
+        return blown.sum() / max(1, bodies[index].sum())
 
     return np.array(abreast(share, range(count)))
 

@@ -23,6 +23,7 @@ SAME_WAY = 0.75  # share of the arc that must step the same way
 # A circle of radius R at distance d is seen with its middle (R / d) of its short half nearer the camera than the
 # ellipse's; a camera stands two radii off or more. And a quarter as much again for the foot's own place.
 MIDDLE_OFF = 0.75
+ASIDE = 0.06  # of half its width: by which a shadow cast to one side leads the mirror line off
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,10 @@ class Disc:
     def stands_at(self, foot_y: float, foot_error: float) -> bool:
         """Whether the axis may meet it in that row, known to foot_error px."""
         return abs(self.y - foot_y) < MIDDLE_OFF * self.b + foot_error
+
+    def is_about(self, axis: Axis) -> bool:
+        """Whether its middle lies on the axis, to a hundredth of its width."""
+        return abs(self.x - axis.at(self.y)) < 0.02 * self.a
 
     def within(self, shape: tuple[int, int], share: float) -> np.ndarray:
         """bool (h, w): inside the ellipse of `share` times its size."""
@@ -64,16 +69,23 @@ def rim_of(rounds: Sequence[Disc]) -> Disc | None:
 
 
 def find_rounds(
-    plate: np.ndarray, axis: Axis, foot_y: float, swing: float, foot_error: float = 0.0, reach: float = 0.0
+    plate: np.ndarray,
+    axis: Axis,
+    foot_y: float,
+    swing: float,
+    foot_error: float = 0.0,
+    reach: float = 0.0,
+    *,
+    aside: bool = False,
 ) -> list[Disc]:
     """Every ellipse about the axis that stands out: the rim, or a foot, or what is round on the disc. plate: uint8 (h, w, 3).
 
     foot_y: row where the axis meets the disc, px, known to foot_error; swing: half the width of what turns, px;
-    reach: the same with what turns by itself further out, as marks on a disc do.
+    reach: the same with what turns by itself further out, as marks on a disc do. aside: the axis may be off by ASIDE.
     """
     soft, fine = _log_slopes(plate, 4.0), _log_slopes(plate, 1.5)
-    starts = _starts(soft, axis, (foot_y, foot_error), swing, max(swing, reach), plate.shape[1])
-    discs = [_settled(fine, _settled(soft, start)) for start in starts]
+    starts = _starts(soft, axis, (foot_y, foot_error), swing, max(swing, reach), plate.shape[1], aside)
+    discs = [_settled(fine, _settled(soft, start, aside)) for start in starts]
     return [
         disc for disc in discs
         if disc.step >= LEAST_STEP and disc.support >= SAME_WAY and disc.stands_at(foot_y, foot_error)
@@ -87,6 +99,7 @@ def _starts(
     swing: float,
     reach: float,
     width: int,
+    aside: bool,
 ) -> list[Disc]:
     """The best few ellipses of a coarse search, each of another size. foot: its row and how well that is known."""
     foot_y, foot_error = foot
@@ -98,6 +111,9 @@ def _starts(
             off = MIDDLE_OFF * ratio * a + foot_error
             rows = foot_y + np.arange(-off, off, 0.04 * a)
             columns = np.array([axis.at(row) for row in rows])
+            if aside:
+                asides = a * ASIDE * np.linspace(-1, 1, 5)
+                rows, columns = np.repeat(rows, 5), (columns[:, None] + asides).ravel()
             steps, support = _step_along(slopes, columns, rows, a, a * ratio)
             k = int(np.argmax(steps))
             if steps[k] > best.step:
@@ -110,13 +126,13 @@ def _starts(
     return sorted(peaks, key=lambda disc: -disc.step)[:5]
 
 
-def _settled(slopes: tuple[np.ndarray, np.ndarray], disc: Disc) -> Disc:
+def _settled(slopes: tuple[np.ndarray, np.ndarray], disc: Disc, aside: bool = False) -> Disc:
     """The ellipse moved, up to a few pixels, to where the step along it is clearest."""
     from scipy.optimize import minimize  # slow to load, and no other worker needs it
 
     # by its nearest row, for the near rim pins that: along it, long and short side trade against one another
     start = np.array([disc.x, disc.y + disc.b, disc.a, disc.b])
-    scale = np.array([0.5, 1.5, 3.0, 8.0]) * max(1.0, disc.a / 150)
+    scale = np.array([2.0 if aside else 0.5, 1.5, 3.0, 8.0]) * max(1.0, disc.a / 150)
 
     def loss(p: np.ndarray) -> float:
         x, front, a, b = start + p * scale
@@ -124,7 +140,8 @@ def _settled(slopes: tuple[np.ndarray, np.ndarray], disc: Disc) -> Disc:
         if not FLATTEST * a < b < ROUNDEST * a:
             return 0.0
         # the axis is known to a pixel or two: leaving it costs
-        return -float(_step_along(slopes, np.array([x]), np.array([y]), a, b)[0][0]) * np.exp(-0.004 * p[0] ** 2)
+        kept = 1.0 if aside else np.exp(-0.004 * p[0] ** 2)
+        return -float(_step_along(slopes, np.array([x]), np.array([y]), a, b)[0][0]) * kept
 
     simplex = np.vstack([np.zeros(4), np.eye(4)]) - np.array([0, 0, 0, 0.5])
     found = minimize(

@@ -27,6 +27,8 @@ SEEN_SHARE = 0.002  # of the picture: a thumb's tip across a subject of half the
 LEAST_PX = 50  # of a mask: in small pictures, a piece under 7 × 7 px may be the outline's own pixels coming and going
 COMMON_SHARE = 0.1  # what shows in this share of the frames belongs to the turn
 REACHING_SHARE = 0.25  # a subject that the picture's edge cuts in more frames than this belongs there
+# Of all that turns: if less stands out from the plate in most frames, it is a handle rather than the body
+LEAST_COVER = 1 / 8
 SHADOW = 0.45  # a cast shadow keeps at least this share of the light: the room fills it
 
 

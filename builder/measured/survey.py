@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,7 +20,7 @@ from builder.measured.exposure import Exposure, measure_exposure
 from builder.measured.light import gain_table
 from builder.measured.neutral import Neutral, measure_neutral
 from builder.measured.nudges import Course, read_course, unseen_moves
-from builder.measured.obstruction import Foreground, Obstruction, measure_foreground, measure_obstruction
+from builder.measured.obstruction import LEAST_COVER, Foreground, Obstruction, measure_foreground, measure_obstruction
 from builder.measured.place import Axis, Turning, measure_axis, measure_turning
 from builder.measured.sharpness import Sharpness, measure_sharpness, smeared_across, still_smear
 from builder.measured.steps import find_repeats
@@ -38,8 +38,6 @@ from builder.measured.turntable import (
 from builder.spin import Affine
 from builder.workers import give_back
 
-# 1 / 8 of all that turns: less stands out from the plate in most frames, and it is a handle rather than the body
-LEAST_COVER = 1 / 8
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -113,16 +111,25 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
 
     marked, rounds = [], []
     if closed and tape is None:
-        rounds = _rounds(backdrop, turning, _settled_axis(None, axis, turning), judged=False)
-        discs = [disc for disc in rounds if may_have_marks(disc, turning.shares > 0)]
-        marked = _marked(copies, exposure, camera, discs, usual_focal, repeats) if discs else []
+        guess, turns = _settled_axis(None, axis, turning), turning.shares > 0
+
+        def with_marks(rounds: list[Disc]) -> list[Disc]:
+            return [disc for disc in rounds if may_have_marks(disc, turns)]
+
+        def aside() -> list[Disc]:
+            return with_marks(_rounds(backdrop, turning, guess, judged=False, aside=True))
+
+        rounds = _rounds(backdrop, turning, guess, judged=False)
+        if with_marks(rounds) or (guess is not None and _reach(turning, guess) > _FARTHER * _swing(turning, guess)):
+            marked = _marked(copies, exposure, camera, with_marks(rounds), usual_focal, repeats, aside)
     give_back()
     turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
     give_back()
     turn = with_tape(turn, tape, closed)
     settled = _settled_axis(turn, axis, turning, marked[0].foot if turn.by_marks else None)
     if settled is not None and turn.sigma_deg is not None:
-        rounds = [disc for disc in rounds if disc.stands_at(settled.row, _foot_error(turning, judged=True))]
+        foot_error = _foot_error(turning, judged=True)
+        rounds = [disc for disc in rounds if disc.stands_at(settled.row, foot_error) and disc.is_about(settled)]
     rounds = rounds or _rounds(backdrop, turning, settled, judged=turn.sigma_deg is not None)
     disc = rim_of(rounds)
     if disc is not None and settled is not None:  # one look more: the rim that it turns in
@@ -144,6 +151,9 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         tape=tape,
         closed=closed,
     )  # fmt: skip
+
+
+_FARTHER = 1.1  # times as far as the subject: what turns there on both sides is on the disc
 
 
 def _read_from(exposure: Exposure, still: np.ndarray) -> bool:
@@ -246,14 +256,27 @@ def _settled_axis(
     return Axis(mirror.at(row), mirror.slope, row)
 
 
-def _rounds(backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool) -> list[Disc]:
+def _rounds(
+    backdrop: Backdrop, turning: Turning, axis: Axis | None, *, judged: bool, aside: bool = False
+) -> list[Disc]:
     if axis is None or turning.box is None:
         return []
-    left, _, right, _ = turning.box
-    swing = max(right - axis.column, axis.column - left)
+    swing = _swing(turning, axis)
     return find_rounds(
-        backdrop.plate, axis, axis.row, swing, _foot_error(turning, judged=judged), _reach(turning, axis)
+        backdrop.plate,
+        axis,
+        axis.row,
+        swing,
+        _foot_error(turning, judged=judged),
+        _reach(turning, axis),
+        aside=aside,
     )
+
+
+def _swing(turning: Turning, axis: Axis) -> float:
+    """How far from the axis the subject turns, px."""
+    left, _, right, _ = turning.box
+    return max(right - axis.column, axis.column - left)
 
 
 def _foot_error(turning: Turning, *, judged: bool) -> float:
@@ -277,11 +300,17 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
 
 
 def _marked(
-    copies: Copies, exposure: Exposure, camera: Camera, rounds: list[Disc], focal: float, repeats: tuple[int, ...]
+    copies: Copies,
+    exposure: Exposure,
+    camera: Camera,
+    rounds: list[Disc],
+    focal: float,
+    repeats: tuple[int, ...],
+    aside: Callable[[], list[Disc]],
 ) -> list[MarkedTurn]:
     greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
     spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
-    return marked_turns(greys, rounds, focal, spread, repeats)
+    return marked_turns(greys, rounds, focal, spread, repeats, aside)
 
 
 def _turn(

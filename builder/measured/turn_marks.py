@@ -10,7 +10,7 @@ the fit (`turntable`) weighs them.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -37,7 +37,8 @@ SOFT = 3  # cells, twice: 2° across, for marks lean a little where the ring isn
 LARGEST = 60.0  # levels from the smooth: one speck counts no more
 VOICE_DEG = 10.0  # of the arc that agrees or doesn't by itself: about as far as marks are apart
 ALIKE = 0.3  # correlation from which two pictures of the disc agree
-CLEAR = 0.6  # correlation from which no other ring is looked for
+CLEAR = 0.6  # correlation from which no smaller ring is looked for…
+SURE = 0.8  # …and none about another column: the axis may be off by a cast shadow
 AS_ALIKE = 0.5  # of a step's best agreement, from which another turn agrees too
 MOST_APART_DEG = 45.0  # marks
 NEXT_DEG = 3.0  # a mark isn't taken for the same mark seen again nearer than this
@@ -131,18 +132,20 @@ def marked_turns(
     focal_px: float,
     focal_spread: float,
     still: Collection[int] = (),
+    aside: Callable[[], Sequence[Disc]] = list,
 ) -> list[MarkedTurn]:
     """Of a closed turn, the likelier way of turning first; empty where the disc shows too little.
 
     greys: uint8 (h, w), evened, as the spin's reference camera saw them. discs: that may be it, px, the likeliest first.
-    focal_px: known to so much, ln. still: frames the same as the one before.
+    focal_px: known to so much, ln. still: frames the same as the one before. aside: finds discs about columns beside the
+    axis, for where those about it show too little.
     """
     count = len(greys)
     usual = 360.0 / max(count - len(still), 1)
     if usual * APART[-1][1] > SHARED_DEG:
         return []
     plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
-    view = _ring(greys, plate, discs, (focal_px, focal_spread), usual, still)
+    view = _ring(greys, plate, discs, aside, (focal_px, focal_spread), usual, still)
     if view is None:
         return []
     seen = _unrolled(greys, view, RING)
@@ -201,6 +204,7 @@ def _ring(
     greys: Sequence[np.ndarray],
     plate: np.ndarray,
     discs: Sequence[Disc],
+    aside: Callable[[], Sequence[Disc]],
     focal: tuple[float, float],
     usual: float,
     still: Collection[int],
@@ -247,14 +251,21 @@ def _ring(
         )  # fmt: skip
         return found.fun, found.x, disc
 
-    misfit, change, disc = 0.0, np.zeros(4), None
-    for one, larger in [(one, more) for one in _of_each_size(discs) for more in (0.0, LARGER)]:
-        if -misfit < CLEAR:
-            tried = best(one, np.array([larger, larger, 0.0, 0.0]), 1.0, 40)
-            misfit, change, disc = min((misfit, change, disc), tried, key=lambda found: found[0])
-    if -misfit < ALIKE:
+    def likeliest(discs: Sequence[Disc]) -> tuple[float, np.ndarray, Disc | None]:
+        found = 0.0, np.zeros(4), None
+        for one, larger in [(one, more) for one in _of_each_size(discs) for more in (0.0, LARGER)]:
+            if -found[0] < CLEAR:
+                tried = best(one, np.array([larger, larger, 0.0, 0.0]), 1.0, 40)
+                found = min(found, tried, key=lambda one: one[0])
+        return found
+
+    tries = [likeliest(discs)]
+    if -tries[0][0] < SURE:
+        tries.append(likeliest(aside()))
+    tries = [best(disc, change, 0.5, 100) for misfit, change, disc in tries if -misfit >= ALIKE]
+    if not tries:
         return None
-    _, change, _ = best(disc, change, 0.5, 100)
+    _, change, disc = min(tries, key=lambda one: one[0])
     return view(disc, change)
 
 
