@@ -14,6 +14,7 @@ from tests.pictures import write_photo
 
 COUNT, HEIGHT, WIDTH, AXIS = 24, 150, 200, 100
 WALL = (226, 222, 214)
+STOPS = 36  # and as many marks
 
 
 def turn(draw, seed: int = 0) -> np.ndarray:
@@ -126,3 +127,39 @@ def test_what_a_subject_hides_is_wall_above_the_discs_rim_and_disc_below():
     for colour in (plate.colour, again.colour):
         assert np.abs(colour[55:70, 90:110] - (150, 165, 185)).max() < 8
         assert np.abs(colour[80:105, 90:110] - (190, 188, 184)).max() < 8
+
+
+def marked_disc(picture: np.ndarray, angle: float, hand: float, mark: float) -> None:
+    """A body on a board that steps by its marks, so that they stand where marks stood; its shade reaches them."""
+    cv2.ellipse(picture, (200, 187), (128, 38), 0, 0, 180, (150, 144, 132), -1)  # the front of the board
+    cv2.ellipse(picture, (200, 180), (128, 38), 0, 0, 360, (232, 229, 222), -1)
+    shade = np.zeros(picture.shape[:2], np.float32)
+    cv2.ellipse(shade, (210, 188), (round(120 + 14 * np.cos(angle)), 14), 0, -90, 90, 0.3, -1)
+    np.copyto(picture, np.rint(picture * (1 - cv2.GaussianBlur(shade, (0, 0), 4.0))[..., None]).astype(np.uint8))
+    for turned in 2 * np.pi * np.arange(STOPS) / STOPS + hand:
+        inner, outer = (
+            (round(16 * (200 + r * 128 * np.cos(turned))), round(16 * (180 + r * 38 * np.sin(turned))))
+            for r in (1 - mark, 1.0)
+        )
+        cv2.line(picture, inner, outer, (90, 84, 78), 1, cv2.LINE_AA, 4)
+        if np.sin(turned) > 0:
+            cv2.line(picture, outer, (outer[0], outer[1] + 16 * 7), (70, 66, 60), 1, cv2.LINE_AA, 4)
+    half = round(36 + 30 * abs(np.cos(angle)))
+    cv2.rectangle(picture, (200 - half, 90), (200 + half, 186), (52, 58, 120), -1)
+
+
+@pytest.mark.parametrize(("hand_deg", "mark"), [(0.5, 0.1), (0.8, 0.1), (0.8, 0.05)])
+def test_marks_that_stand_where_marks_stood_hide_no_disc(hand_deg, mark):
+    """As many stops as marks: over the turn the ring of them moves as broadly as a body, and hangs together with it."""
+    rng = np.random.default_rng(7)
+    stack = []
+    for k in range(STOPS):
+        picture = np.full((300, 400, 3), WALL, np.uint8)
+        marked_disc(picture, 2 * np.pi * k / STOPS, np.radians(rng.normal(0, hand_deg)), mark)
+        noisy = cv2.GaussianBlur(picture, (0, 0), 0.6) + rng.normal(0, 2.0, picture.shape)
+        stack.append(np.rint(noisy).clip(0, 255).astype(np.uint8))
+    plate = find_plate(np.stack(stack), 200.0)
+    assert plate.base_row < 200  # the body ends at 186, and the marks begin at 210
+    front = np.zeros((300, 400), np.uint8)
+    cv2.ellipse(front, (200, 180), (118, 33), 0, 10, 170, 1, 4)
+    assert plate.seen[front > 0].mean() > 0.9

@@ -26,7 +26,7 @@ _MARKS = 0.15  # what marks that turn all along the inside of an outline are wor
 _SECTORS = 8  # the outline is judged by its parts, and the worst counts for half: a disc has an edge all round
 _CAMERA_UNSURE = 0.12  # of a flatness: a degree of tilt, which is as well as a turn tells it, at 10° of elevation
 _ODD = 0.1  # what an ellipse as unlikely as that loses
-_EDGE_ZONE = 0.9  # of the radius: what turns farther out than this are marks
+_EDGE_ZONE = 0.8  # of the radius: what stands on a disc rarely reaches so far, and what turns farther out is marks
 _ASPECTS = np.arange(0.12, 0.86, 0.02)  # sine of the camera's elevation, 7° to 58°
 
 

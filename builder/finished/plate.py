@@ -102,16 +102,8 @@ def find_plate(
     ever, disc = ever_changed(stack), None
     moving = motion
     if axis_x is not None:
-        disc = find_disc(dense, motion, swept(motion), axis_x, lean_deg, flatness, hidden=True)
-        if disc is not None:
-            # A ring of marks hides the edge: without them the disc is looked for again.
-            thin = ~_passed_by_bodies(stack, dense, motion)
-            moving = np.where(front_of(disc, thin.shape, _MARKS_ZONE) & thin, 0, motion)
-            disc = (
-                find_disc(dense, moving, swept(moving), axis_x, lean_deg, flatness, hidden=True, marks=motion) or disc
-            )
-            marks = front_of(disc, thin.shape) & thin
-            moving, ever = (np.where(marks, 0, values) for values in (motion, ever))
+        disc, marks = _disc_and_marks(stack, dense, motion, axis_x, lean_deg, flatness)
+        moving, ever = (np.where(marks, 0, values) for values in (motion, ever))
     way = subjects_way(moving, axis_x, standing, ever)
     if way is None:
         return None
@@ -202,6 +194,29 @@ def swept(motion: np.ndarray) -> np.ndarray:
     square = np.ones((_BROAD, _BROAD), np.uint8)
     broad = cv2.morphologyEx((motion > SUBJECT_CODES).astype(np.uint8), cv2.MORPH_OPEN, square) > 0
     return np.maximum.accumulate(broad, axis=1) & np.maximum.accumulate(broad[:, ::-1], axis=1)[:, ::-1]
+
+
+def _disc_and_marks(
+    stack: np.ndarray,
+    dense: np.ndarray,
+    motion: np.ndarray,
+    axis_x: float,
+    lean_deg: float,
+    flatness: Flatness | None,
+) -> tuple[Disc | None, np.ndarray]:
+    """The disc behind what turns on it, and where along its near edge only marks move, bool (h, w)."""
+
+    def found(moving: np.ndarray) -> Disc | None:
+        through = swept(moving)
+        return find_disc(dense, moving, through, axis_x, lean_deg, flatness, hidden=True, marks=motion)
+
+    disc, thin = found(motion), ~_passed_by_bodies(stack, dense, motion)
+    if disc is None:
+        return None, np.zeros(thin.shape, bool)
+    moving = np.where(thin & front_of(disc, thin.shape, _MARKS_ZONE), 0, motion)
+    if (swept(moving) != swept(motion)).any():  # what seemed a body's movement hid the disc's edge
+        disc = found(moving) or disc
+    return disc, thin & front_of(disc, thin.shape)
 
 
 def _passed_by_bodies(stack: np.ndarray, dense: np.ndarray, motion: np.ndarray) -> np.ndarray:
@@ -316,11 +331,12 @@ def _grown(turn: _Turn, sure: np.ndarray, disc: Disc | None) -> tuple[np.ndarray
 
 
 def filled_apart(values: np.ndarray, known: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
-    """`fill`, each part of the set from what is known of it."""
+    """`fill`, each part of the set from what is known of it clear of its edge, which is blurred, and known to a few px."""
     out = fill(values, known)
     for part in parts:
-        if (part & ~known).any() and (part & known).any():
-            np.copyto(out, fill(values, known & part), where=part[..., None])
+        inner = cv2.erode(part.astype(np.uint8), _EDGE_OF_SET) > 0
+        if (part & ~known).any() and (inner & known).any():
+            np.copyto(out, fill(values, inner & known), where=(part & ~known)[..., None])
     return out
 
 

@@ -81,7 +81,8 @@ def judge_steps(
     return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam, tuple(likely), tuple(possible))
 
 
-REPEAT_SHARE = 0.04  # of the usual change: it grows with the square of the turn, so a fifth of a step; a quarter is still a repeat
+# Of the usual change: it grows with the square of the turn, so a fifth of a step; a quarter is still a repeat
+REPEAT_SHARE = 0.04
 LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
 
 
