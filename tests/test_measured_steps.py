@@ -86,15 +86,6 @@ def test_repeats_show_in_the_pictures_alone():
     assert find_repeats(pictures, shares) == (7, 15)
 
 
-@pytest.mark.parametrize(("of_a_step", "repeats"), [(0.15, (7,)), (0.3, ())])
-def test_a_repeat_may_differ_by_what_a_fifth_of_a_step_makes(of_a_step, repeats):
-    """In small pictures a camera's tremble and a flicker make as much; a quarter of a step is still a repeat."""
-    pictures, shares = turning_bars(20, (7,))
-    on = pictures[7].astype(float) + of_a_step * (pictures[8].astype(float) - pictures[7])
-    pictures[7] = np.rint(on)
-    assert find_repeats(pictures, shares) == repeats
-
-
 def test_a_repeat_by_angle_must_show_in_the_pictures():
     pictures, shares = turning_bars(20, (7,))
     alike = look_alike(pictures, shares)

@@ -81,8 +81,7 @@ def judge_steps(
     return Steps(usual, sigma, tuple(duplicates), tuple(skips), regular, seam, tuple(likely), tuple(possible))
 
 
-# Of the usual change: it grows with the square of the turn, so a fifth of a step; a quarter is still a repeat
-REPEAT_SHARE = 0.04
+REPEAT_SHARE = 0.02  # of the usual change: change grows with the square of the turn, so a seventh of a step
 LEAST_CHANGE = 4.0  # times the noise: below, a turn doesn't show in the pictures at all
 
 
