@@ -38,6 +38,7 @@ from builder.measured.turntable import (
 from builder.spin import Affine
 from builder.workers import give_back
 
+FARTHER_OUT = 1.1  # times as far as the subject: what turns there on both sides is on the disc
 LARGEST_SIGMA = 0.2  # of a step: at 4 standard errors a repeat is then as likely as a small step
 
 
@@ -120,7 +121,7 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
             return with_marks(_rounds(backdrop, turning, guess, judged=False, aside=True))
 
         rounds = _rounds(backdrop, turning, guess, judged=False)
-        if with_marks(rounds) or (guess is not None and _reach(turning, guess) > _FARTHER * _swing(turning, guess)):
+        if with_marks(rounds) or (guess is not None and _reach(turning, guess) > FARTHER_OUT * _swing(turning, guess)):
             marked = _marked(copies, exposure, camera, with_marks(rounds), usual_focal, repeats, aside)
     give_back()
     turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
@@ -151,9 +152,6 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
         tape=tape,
         closed=closed,
     )  # fmt: skip
-
-
-_FARTHER = 1.1  # times as far as the subject: what turns there on both sides is on the disc
 
 
 def _read_from(exposure: Exposure, still: np.ndarray) -> bool:
