@@ -12,6 +12,7 @@ from builder.finished.edge import soft_edge, two_sides
 from builder.finished.hull import Hull, carve
 from builder.finished.shadow import light_left
 from builder.finished.standing import find_standing
+from builder.finished.values import reduced
 from builder.measured.turn_camera import Camera, project, turned
 from builder.spin import TurnCamera
 
@@ -225,3 +226,13 @@ def test_a_picture_sampled_in_bands_is_the_one_sampled_at_one_go(monkeypatch, sc
     assert found[0].shape == (size[1], size[0], 3)
     # noise from black to white in one pixel: what is sampled 1/5000 px beside its place shows
     assert np.abs(found[0] - found[1]).max() < 2e-4
+
+
+@pytest.mark.parametrize(("side", "left"), [(640, 320), (480, 320), (302, 302)])
+def test_a_hulls_copies_are_no_smaller_than_need_be(side, left):
+    """A small subject's thin parts don't outlive another halving."""
+    values = np.zeros((side // 2, side, 3), np.float32)
+    values[:, side // 2 :] = 8.0
+    assert reduced(values).shape == (left // 2, left, 3) and reduced(values).mean() == pytest.approx(4.0)
+    half = reduced(values[..., 0] > 0)
+    assert half.dtype == bool and half.mean() == pytest.approx(0.5)

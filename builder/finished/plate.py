@@ -99,8 +99,7 @@ def find_plate(
     dense, support = densest(stack)
     motion = change(stack)
     standing = find_standing(dense, motion, axis_x) if axis_x is not None and empty is None else None
-    ever, disc = ever_changed(stack), None
-    moving = motion
+    moving, ever, disc = motion, ever_changed(stack), None
     if axis_x is not None:
         disc, marks = _disc_and_marks(stack, dense, motion, axis_x, lean_deg, flatness)
         moving, ever = (np.where(marks, 0, values) for values in (motion, ever))
@@ -206,16 +205,18 @@ def _disc_and_marks(
 ) -> tuple[Disc | None, np.ndarray]:
     """The disc behind what turns on it, and where along its near edge only marks move, bool (h, w)."""
 
-    def found(moving: np.ndarray) -> Disc | None:
-        through = swept(moving)
+    def found(moving: np.ndarray, through: np.ndarray) -> Disc | None:
         return find_disc(dense, moving, through, axis_x, lean_deg, flatness, hidden=True, marks=motion)
 
-    disc, thin = found(motion), ~_passed_by_bodies(stack, dense, motion)
+    through = swept(motion)
+    disc = found(motion, through)
     if disc is None:
-        return None, np.zeros(thin.shape, bool)
+        return None, np.zeros(motion.shape, bool)
+    thin = ~_passed_by_bodies(stack, dense, motion)
     moving = np.where(thin & front_of(disc, thin.shape, _MARKS_ZONE), 0, motion)
-    if (swept(moving) != swept(motion)).any():  # what seemed a body's movement hid the disc's edge
-        disc = found(moving) or disc
+    without_marks = swept(moving)
+    if (without_marks != through).any():  # what seemed a body's movement hid the disc's edge
+        disc = found(moving, without_marks) or disc
     return disc, thin & front_of(disc, thin.shape)
 
 

@@ -61,7 +61,7 @@ class CleanSet:
         )
 
     def reduced(self) -> "CleanSet":
-        """The same as `reduced` has it, as float32."""
+        """The same, all of it averaged down to HULL_SIDE, as float32."""
         whole = self.as_float()
         arrays = {one.name: getattr(whole, one.name) for one in fields(CleanSet) if one.name != "tints"}
         return replace(whole, **{name: reduced(values) for name, values in arrays.items()})

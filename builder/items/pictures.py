@@ -328,10 +328,12 @@ def _sources(ladder: "Ladder", count: int) -> list[dict[str, Any]]:
 
 
 def _strip_parts(strip: "Strip") -> Parts:
-    lighter = {"strip.avif": strip.avif} if strip.avif else {}
-    size = {"columns": strip.columns, "width": strip.width, "height": strip.height}
-    facts = {"file": "strip.webp", **size, **({"avif": "strip.avif"} if lighter else {})}
-    return {"strip": facts}, {"strip.webp": strip.file, **lighter}
+    facts = {"file": "strip.webp", "columns": strip.columns, "width": strip.width, "height": strip.height}
+    files = {"strip.webp": strip.file}
+    if strip.avif:
+        facts["avif"] = "strip.avif"
+        files["strip.avif"] = strip.avif
+    return {"strip": facts}, files
 
 
 def _single_parts(files: dict[str, bytes]) -> Parts:
