@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -105,11 +105,13 @@ def _of_c_library(name: str) -> Callable[..., int] | None:
 class Workers:
     """Pieces of work for other processes; with one job everything runs here, in this process, at once.
 
+    loads: modules that the work will want: a process that has nothing to do yet loads them meanwhile.
     done: how often each kind of work was asked for, by its name; what a build didn't have to do isn't in it.
     """
 
-    def __init__(self, jobs: int | None = None) -> None:
+    def __init__(self, jobs: int | None = None, loads: Sequence[str] = ()) -> None:
         self.jobs = jobs or cores_granted()
+        self._loads = tuple(loads)
         self.done: Counter[str] = Counter()
         self._counting = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
@@ -121,7 +123,9 @@ class Workers:
 
             ask_for_large_pages()
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_start_worker)
+            self._pool = ProcessPoolExecutor(
+                self.jobs, mp_context=context, initializer=_start_worker, initargs=(self._loads,)
+            )
         return self
 
     def __exit__(self, kind, *_: Any) -> None:
@@ -161,7 +165,8 @@ def one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def _start_worker() -> None:
+def _start_worker(loads: Sequence[str]) -> None:
+    import importlib
     import multiprocessing
     import signal
     import threading
@@ -171,3 +176,5 @@ def _start_worker() -> None:
         threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent, which ends its workers in order
     one_thread()
+    # Not a daemon: Python can't end in the middle of loading a library
+    threading.Thread(target=lambda: [importlib.import_module(name) for name in loads]).start()

@@ -19,7 +19,7 @@ from builder.frames.gather import Spin, chosen_items, gather_spins, refuse_unfit
 from builder.items.hotspot_places import ItemSpot, fit_hotspots
 from builder.items.numbers import measure, refuse_broken
 from builder.items.pictures import Shown, SpinPictures, add_contact_sheet, make_pictures
-from builder.items.work import Settings
+from builder.items.work import LIBRARIES, Settings
 from builder.site.whole import WrittenSite, check_output, open_site
 from builder.spin import SpinMeasures
 from builder.store.cache import Cache, DamagedEntry
@@ -50,7 +50,7 @@ def build_site(request: BuildRequest, terminal: Terminal) -> BuildResult:
     spins = gather_spins(items)
     refuse_unfit(spins)
     del items, sources  # of thousands of items; what follows has the spins
-    with job.cache.locked(on_wait=terminal.note), Workers(request.jobs) as workers:
+    with job.cache.locked(on_wait=terminal.note), Workers(request.jobs, LIBRARIES) as workers:
         measured = measure_all(catalog, spins, job.cache, workers, terminal, force=request.force)
         refuse_broken(measured)
         spots = fit_all_hotspots(measured)
@@ -300,6 +300,6 @@ def opened(catalog_path: Path, jobs: int | None, terminal: Terminal) -> Iterator
     file = catalog_file(catalog_path)
     catalog = read_catalog(file)
     cache = Cache(file.parent / CACHE_FOLDER)
-    with cache.locked(on_wait=terminal.note), Workers(jobs) as workers:
+    with cache.locked(on_wait=terminal.note), Workers(jobs, LIBRARIES) as workers:
         yield catalog, cache, workers
         cache.fingerprints.save()

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import one_by_one
 from builder.measured.turn_camera import Camera
 from builder.spin import TurnCamera
 
@@ -91,7 +92,8 @@ def carve(
     least = len(cuts) - max(2, round(_WRONG * len(cuts)))
     solid, agreed = _Shell(across), _Shell(across)
     cell = np.array([[step, 0, -reach], [0, step, -reach], [0, 0, 1.0]])
-    for z in heights:
+
+    def level(z: float) -> tuple[slice, slice, np.ndarray, np.ndarray]:
         rows, columns = _part(rough, z, across)
         shape = rows.stop - rows.start, columns.stop - columns.start
         seen = np.zeros((len(cuts), *shape), np.uint8)
@@ -103,8 +105,12 @@ def carve(
             warp = inner @ camera.matrix.T @ plane @ cell @ start
             seen[k] = cv2.warpPerspective(masks[k], warp, shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
             votes += seen[k]
-        solid.add(z, rows, columns, votes >= least)
-        agreed.add(z, rows, columns, _agreed(seen, votes, across[columns], across[rows], np.asarray(angles)))
+        filled = _agreed(seen, votes, across[columns], across[rows], np.asarray(angles))
+        return rows, columns, votes >= least, filled
+
+    for z, (rows, columns, possible, filled) in zip(heights, one_by_one(level, heights)):
+        solid.add(z, rows, columns, possible)
+        agreed.add(z, rows, columns, filled)
     surface = solid.surface()
     return Hull(surface, agreed.surface(), camera, inner, (width, height)) if len(surface) else None
 

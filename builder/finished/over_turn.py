@@ -11,6 +11,8 @@ import numpy as np
 
 from builder.finished.look import largest
 from builder.finished.standing import Standing
+from builder.measured.abreast import abreast
+from builder.measured.light import quantiles
 
 SUBJECT_CODES = 20.0  # a change over the turn above this, over a broad area, is more than a soft shadow
 _OUTLINE_CODES = 4.0  # sRGB codes a pixel in one frame: shade is softer
@@ -23,7 +25,8 @@ def densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndarr
     keep = max(2, math.ceil(share * count))
     colour = np.empty((height, width, 3), np.float32)
     support = np.empty((height, width), np.float32)
-    for top in range(0, height, 32):
+
+    def of_band(top: int) -> None:
         band = stack[:, top : top + 32].astype(np.float32)
         grey = (band[..., 0] + band[..., 1] + band[..., 2]) / 3
         order = np.argsort(grey, axis=0, kind="stable")
@@ -35,18 +38,16 @@ def densest(stack: np.ndarray, share: float = 0.4) -> tuple[np.ndarray, np.ndarr
         mean = (band * inside[..., None]).sum(0) / inside.sum(0)[..., None]
         colour[top : top + 32] = mean
         support[top : top + 32] = (_largest_of(np.abs(band - mean)) < 6.0).mean(axis=0)
+
+    abreast(of_band, range(0, height, 32))
     return colour, support
 
 
 def change(stack: np.ndarray) -> np.ndarray:
     """Codes between the 5th and the 95th percentile over the turn, the largest of the channels, float32 (h, w)."""
     few = len(stack) * 5 // 100 + 1  # at least one frame off each end: a hand, a blur
-    out = np.empty(stack.shape[1:3], np.float32)
-    for top in range(0, out.shape[0], 32):
-        band = np.sort(stack[:, top : top + 32], axis=0)
-        span = band[len(stack) - 1 - few].astype(np.float32) - band[few]
-        out[top : top + 32] = largest(span)
-    return out
+    low, high = quantiles(stack, (few / (len(stack) - 1), 1 - few / (len(stack) - 1)))
+    return largest(high.astype(np.float32) - low)
 
 
 def ever_changed(stack: np.ndarray) -> np.ndarray:
@@ -133,10 +134,13 @@ def spread_of(
     """
     out, ever = (np.empty(colour.shape[:2], np.float32) for _ in range(2))
     nine_of_ten, but_one = int(0.9 * (len(stack) - 1)), max(0, len(stack) - 2)
-    for top in range(0, out.shape[0], 32):
+
+    def of_band(top: int) -> None:
         away = _largest_of(np.abs(stack[:, top : top + 32] - colour[None, top : top + 32]))
         ranked = np.partition(away, (nine_of_ten, but_one), axis=0)
         out[top : top + 32], ever[top : top + 32] = ranked[nine_of_ten], ranked[but_one]
+
+    abreast(of_band, range(0, out.shape[0], 32))
     out, ever = cv2.blur(out, (3, 3)), cv2.blur(ever, (3, 3))
     known = cv2.erode((~crossed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     near = known & (cv2.dilate(way.astype(np.uint8), np.ones((1, 2 * (way.shape[1] // 8) + 1), np.uint8)) > 0)
@@ -169,7 +173,7 @@ def without_shade(stack: np.ndarray, colour: np.ndarray, steady: np.ndarray) -> 
 
     No brighter than the pixel itself gets over the turn, and no brighter than the plate gets nearby.
     """
-    best = np.sort(stack, axis=0)[int(0.95 * (len(stack) - 1))].astype(np.float32)
+    best = quantiles(stack, (int(0.95 * (len(stack) - 1)) / max(1, len(stack) - 1),))[0].astype(np.float32)
     reach = max(3, stack.shape[2] // 10) | 1
     nearby = cv2.dilate(cv2.GaussianBlur(colour, (0, 0), 1.5), np.ones((reach // 2 | 1, reach), np.uint8))
     lit = np.maximum(colour, cv2.GaussianBlur(np.minimum(best, nearby), (0, 0), 3.0))

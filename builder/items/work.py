@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from builder.derivatives.strip import Strip
     from builder.finished import Finished, FinishPlan
 
+# What all of it needs, and takes half a second to load
+LIBRARIES = ("builder.finished", "builder.derivatives.ladder")
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:

@@ -112,7 +112,7 @@ def measure_camera(luma: np.ndarray) -> Camera:
         motion, sigma, seen = (np.array(column) for column in zip(*found, strict=True))
         camera = Camera(motion, sigma, seen, still)
         if reach_px > 0.5:
-            alike = np.stack([warped(f, motion_matrix(m, shape)) for f, m in zip(luma, motion, strict=True)])
+            alike = np.stack(abreast(lambda k: warped(luma[k], motion_matrix(motion[k], shape)), range(count)))
             still = still_parts(alike, often=0.08, reach_px=reach_px, apart=(NEAR, FAR))
     return _held_by_outlines(camera, luma) if camera.seen.min() < 3 else camera
 
@@ -165,15 +165,22 @@ def _follow_all(template: "Template", luma: np.ndarray, starts: np.ndarray | Non
     the place of the frame before or of a coarse search fits clearly better."""
     if starts is not None:
         return abreast(lambda k: template.follow(luma[k], starts[k])[:3], range(len(luma)))
+
+    def by_itself(frame: np.ndarray) -> tuple:
+        best, guess = template.follow(frame, np.zeros(3)), (*template.first_guess(frame), 0.0)
+        return _better(best, template.follow(frame, np.array(guess))) if any(guess) else best
+
     found, before = [], np.zeros(3)
-    for frame in luma:
-        best = template.follow(frame, np.zeros(3))
-        for start in {tuple(before), (*template.first_guess(frame), 0.0)} - {(0.0, 0.0, 0.0)}:
-            other = template.follow(frame, np.array(start))
-            best = other if other[3] < 0.7 * best[3] else best
+    for frame, best in zip(luma, abreast(by_itself, luma), strict=True):
+        best = _better(best, template.follow(frame, before)) if before.any() else best
         before = best[0]
         found.append(best[:3])
     return found
+
+
+def _better(one: tuple, other: tuple) -> tuple:
+    """Of two answers of `Template.follow` the first, unless the other fits clearly better."""
+    return other if other[3] < 0.7 * one[3] else one
 
 
 def _quiet_run(luma: np.ndarray, still: np.ndarray) -> slice:
@@ -186,7 +193,7 @@ def _quiet_run(luma: np.ndarray, still: np.ndarray) -> slice:
     mask = reduced_mask(still, reduction)
     if mask.sum() < 200:
         return slice(0, count)
-    bands = np.stack([banded(frame, reduction)[mask] for frame in luma])
+    bands = np.stack(abreast(lambda frame: banded(frame, reduction)[mask], luma))
     change = np.abs(np.diff(bands, axis=0))
     keen = change.mean(axis=0)
     change = change[:, keen >= np.quantile(keen, 0.8)].mean(axis=1)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.optimize import minimize
 
 from builder.measured.place import Axis
 
@@ -128,8 +129,6 @@ def _starts(
 
 def _settled(slopes: tuple[np.ndarray, np.ndarray], disc: Disc, aside: bool = False) -> Disc:
     """The ellipse moved, up to a few pixels, to where the step along it is clearest."""
-    from scipy.optimize import minimize  # slow to load, and no other worker needs it
-
     # by its nearest row, for the near rim pins that: along it, long and short side trade against one another
     start = np.array([disc.x, disc.y + disc.b, disc.a, disc.b])
     scale = np.array([2.0 if aside else 0.5, 1.5, 3.0, 8.0]) * max(1.0, disc.a / 150)

@@ -10,7 +10,7 @@ import numpy as np
 
 from builder.colour import LUMINANCE, to_light
 from builder.measured.abreast import abreast
-from builder.measured.light import DARKEST, LIGHTEST, mad_sigma, quantiles
+from builder.measured.light import DARKEST, LIGHTEST, mad_sigma, median
 
 GRID_SIDE = 125  # px: a cell averages 8 x 8 pixels of a copy, an eighth of their noise
 LEAST_SHARE = 0.005  # of the grid, that must stand still and be neither black nor clipped
@@ -45,7 +45,7 @@ def measure_exposure(pictures: Sequence[np.ndarray], usable: np.ndarray | None =
     change least are the far backdrop, and the median over them stands for the frame.
     """
     small = np.stack(abreast(lambda k: _reduced(pictures[k], 2 * GRID_SIDE), range(len(pictures))))
-    grid = np.stack([_reduced(to_light(picture), GRID_SIDE) for picture in small])
+    grid = np.stack(abreast(lambda picture: _reduced(to_light(picture), GRID_SIDE), small))
     shape = grid.shape[1:3]
     cells = np.stack([cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA) for picture in small])
     readable = (cells.min(axis=3) >= DARKEST) & (cells.max(axis=3) <= LIGHTEST)
@@ -87,22 +87,17 @@ def _ring(shape: tuple[int, int]) -> np.ndarray:
 def _even(log_light: np.ndarray, readable: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     """Frame values (n, 3), the still cells, and how much these cells still vary once evened (EV)."""
     cells = ring if ring.sum() >= 30 else np.ones_like(ring)
-    plate = _median(log_light)
+    plate = median(log_light)
     ev = _frame_values(log_light - plate, readable, cells)
     spread = np.inf
     for _ in range(4):
         evened = log_light - ev[:, None, :]
-        plate = _median(evened)
+        plate = median(evened)
         vary = np.abs(evened - plate).mean(axis=(0, 2))  # mean, not median: one hand must count
         cells = vary <= 1.5 * np.quantile(vary, 0.2) + 1e-4
         spread = 1.2533 * float(np.median(vary[cells]))  # mean absolute deviation of normal values to sigma
         ev = _frame_values(log_light - plate, readable, cells)
     return ev, cells, spread
-
-
-def _median(stack: np.ndarray) -> np.ndarray:
-    low, high = quantiles(stack, ((len(stack) - 1) // 2 / max(1, len(stack) - 1), 0.5))
-    return (low + high) / 2
 
 
 def _frame_values(difference: np.ndarray, readable: np.ndarray, cells: np.ndarray) -> np.ndarray:

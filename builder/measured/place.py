@@ -89,9 +89,13 @@ def measure_axis(turning: Turning, focal_px: float) -> Axis | None:
     x0, y0, x1, y1 = turning.box
     if x1 - x0 < 8 or y1 - y0 < 16:
         return None
-    coarse = [_mirrored(turning, float(lean), focal_px) for lean in np.arange(-STEEPEST_DEG, STEEPEST_DEG + 0.1, 0.5)]
+
+    def mirrored(leans_deg: np.ndarray) -> list[tuple[float, Axis]]:
+        return abreast(lambda lean: _mirrored(turning, float(lean), focal_px), leans_deg)
+
+    coarse = mirrored(np.arange(-STEEPEST_DEG, STEEPEST_DEG + 0.1, 0.5))
     best = max(coarse, key=lambda found: found[0])[1].tilt_deg
-    fine = [_mirrored(turning, best + 0.1 * k, focal_px) for k in range(-6, 7)]
+    fine = mirrored(best + 0.1 * np.arange(-6, 7))
     at, _ = _peak(np.array([score for score, _ in fine]))
     columns = [axis.column for _, axis in fine]
     lean = np.radians(best + 0.1 * (at - 6))

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
+
 LONGEST_STEP = 1.5  # of an even step: beyond it a mark was skipped, and the frame on the other side explains
 WIDEST_STEP_DEG = 45.0  # beyond it, everything is near everything
 NEARER = 1.4  # the near side of the swing, seen from two swings off, against its middle
@@ -67,13 +69,16 @@ def measure_strangers(pictures: np.ndarray, masks: np.ndarray, swing: float, clo
     if count < 4 or step_deg > WIDEST_STEP_DEG:
         return strange
     views = _views(pictures, masks, NEARER * swing * np.radians(step_deg) / CELL)
-    for index in range(count) if closed else range(1, count - 1):
+
+    def look(index: int) -> None:
         found = views.strange(index, ((index - 1) % count, (index + 1) % count))
         if largest_piece(found) > limit:
             pairs = [(k, (k + 1) % count) for k in range(count if closed else count - 1)]
             others = [found] + [views.strange(index, pair) for pair in pairs if index not in pair]
             found = min(others, key=largest_piece)
         strange[index] = found
+
+    abreast(look, range(count) if closed else range(1, count - 1))
     return strange
 
 
@@ -87,9 +92,9 @@ def largest_piece(mask: np.ndarray) -> float:
 def _views(pictures: np.ndarray, masks: np.ndarray, reach: float) -> _Views:
     """reach: of a step, cells."""
     patch = np.ones((2 * int(np.ceil(RISE * reach)) + 1, 2 * int(np.ceil(reach)) + 1), np.uint8)
-    kinds, found = _kinds(np.stack([_classes(picture) for picture in pictures]))
+    kinds, found = _kinds(np.stack(abreast(_classes, pictures)))
     grown = np.stack([_spread(_cells(mask), patch) for mask in masks])
-    return _Views(masks, kinds, found, [_where(frame, len(kinds)) for frame in found], grown, patch)
+    return _Views(masks, kinds, found, abreast(lambda frame: _where(frame, len(kinds)), found), grown, patch)
 
 
 def _classes(picture: np.ndarray) -> np.ndarray:

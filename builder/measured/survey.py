@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
 import numpy as np
 
-from builder.measured.abreast import abreast
+from builder.measured.abreast import abreast, side_by_side
 from builder.measured.backdrop import Backdrop, measure_backdrop
 from builder.measured.camera import Camera, measure_camera, motion_matrix, warped
 from builder.measured.clipping import measure_clipping
@@ -105,24 +105,16 @@ def survey_spin(copies: Copies, *, closed: bool, widest: int) -> Survey:
     if obstruction.frames:  # once more without what doesn't belong there
         turning = measure_turning(backdrop, camera.still, leave_out=obstruction.frames)
         axis = measure_axis(turning, usual_focal)
-    sharpness = _sharpness(copies, camera, turning, foreground, widest, closed)
     repeats = find_repeats(backdrop.pictures, turning.shares)
-    give_back()
     tape = _tape(copies, camera)
-
-    marked, rounds = [], []
-    if closed and tape is None:
-        guess, turns = _settled_axis(None, axis, turning), turning.shares > 0
-
-        def with_marks(rounds: list[Disc]) -> list[Disc]:
-            return [disc for disc in rounds if may_have_marks(disc, turns)]
-
-        def aside() -> list[Disc]:
-            return with_marks(_rounds(backdrop, turning, guess, judged=False, aside=True))
-
-        rounds = _rounds(backdrop, turning, guess, judged=False)
-        if with_marks(rounds) or (guess is not None and _reach(turning, guess) > FARTHER_OUT * _swing(turning, guess)):
-            marked = _marked(copies, exposure, camera, with_marks(rounds), usual_focal, repeats, aside)
+    sharpness, (rounds, marked) = side_by_side(
+        lambda: _sharpness(copies, camera, turning, foreground, widest, closed),
+        lambda: (
+            _disc_and_marks(copies, exposure, camera, backdrop, turning, axis, repeats, usual_focal)
+            if closed and tape is None
+            else ([], [])
+        ),
+    )
     give_back()
     turn = judged(_turn(copies, camera, course, turning, closed, ~sharpness.blurred, repeats, marked))
     give_back()
@@ -297,18 +289,32 @@ def _tape(copies: Copies, camera: Camera) -> Tape | None:
     return read_tape(copies.detail, affines)
 
 
-def _marked(
+def _disc_and_marks(
     copies: Copies,
     exposure: Exposure,
     camera: Camera,
-    rounds: list[Disc],
-    focal: float,
+    backdrop: Backdrop,
+    turning: Turning,
+    axis: Axis | None,
     repeats: tuple[int, ...],
-    aside: Callable[[], list[Disc]],
-) -> list[MarkedTurn]:
+    focal: float,
+) -> tuple[list[Disc], list[MarkedTurn]]:
+    """What is round about the mirror line, and what marks on it say of the turn."""
+    guess, turns = _settled_axis(None, axis, turning), turning.shares > 0
+
+    def with_marks(rounds: list[Disc]) -> list[Disc]:
+        return [disc for disc in rounds if may_have_marks(disc, turns)]
+
+    def aside() -> list[Disc]:
+        return with_marks(_rounds(backdrop, turning, guess, judged=False, aside=True))
+
+    rounds = _rounds(backdrop, turning, guess, judged=False)
+    marked = with_marks(rounds)
+    if not marked and (guess is None or _reach(turning, guess) <= FARTHER_OUT * _swing(turning, guess)):
+        return rounds, []
     greys = _as_reference(_evened_luma(copies.pictures, exposure), camera)
     spread = KNOWN_FOCAL_SPREAD if focal_px(copies) else USUAL_FOCAL_SPREAD
-    return marked_turns(greys, rounds, focal, spread, repeats, aside)
+    return rounds, marked_turns(greys, marked, focal, spread, repeats, aside)
 
 
 def _turn(

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from builder.measured.abreast import abreast
+from builder.measured.light import median, quantiles
+
 CORNERS = 800  # a frame, at most
 PLACE_PX = 0.2  # how well noise must let a corner be placed
 STATIC_PX = 1.5  # a match that moved less says nothing about the turn
@@ -48,7 +51,8 @@ def grey_pictures(pictures: Sequence[np.ndarray]) -> list[np.ndarray]:
 def still_plate(greys: Sequence[np.ndarray], affines: np.ndarray, most: int = 11) -> np.ndarray:
     """uint8 (h, w): the median of up to `most` frames spread over the turn, in the reference's pixels."""
     chosen = np.unique(np.linspace(0, len(greys) - 1, min(most, len(greys))).round().astype(int))
-    return np.median(np.stack([_in_reference(greys[k], affines[k]) for k in chosen]), axis=0).astype(np.uint8)
+    seen = np.stack(abreast(lambda k: _in_reference(greys[k], affines[k]), chosen))
+    return quantiles(seen, (0.5,))[0]
 
 
 def moving_area(greys: Sequence[np.ndarray], affines: np.ndarray) -> np.ndarray:
@@ -60,15 +64,14 @@ def moving_area(greys: Sequence[np.ndarray], affines: np.ndarray) -> np.ndarray:
     """
     height, width = greys[0].shape
     quarter = (max(1, width // 4), max(1, height // 4))
-    stack = np.stack(
-        [
-            cv2.resize(_in_reference(grey, affine), quarter, interpolation=cv2.INTER_AREA)
-            for grey, affine in zip(greys, affines)
-        ]
-    ).astype(np.float32)
+
+    def reduced(index: int) -> np.ndarray:
+        return cv2.resize(_in_reference(greys[index], affines[index]), quarter, interpolation=cv2.INTER_AREA)
+
+    stack = np.stack(abreast(reduced, range(len(greys)))).astype(np.float32)
     gains = np.median(stack.mean((1, 2))) / np.maximum(stack.mean((1, 2)), 1.0)
-    middle = np.median(stack * gains[:, None, None], axis=0)
-    gains = np.array([np.median((middle + 1) / (frame + 1)) for frame in stack])
+    middle = median(stack * gains[:, None, None])
+    gains = np.array(abreast(lambda frame: np.median((middle + 1) / (frame + 1)), stack))
     apart = np.abs(stack * gains[:, None, None] - middle).mean(0)
     slope = np.hypot(cv2.Sobel(middle, cv2.CV_32F, 1, 0), cv2.Sobel(middle, cv2.CV_32F, 0, 1)) / 8
     moving = cv2.morphologyEx((apart > 2.0 + 0.1 * slope).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))

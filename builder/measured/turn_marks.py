@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 
 from builder.measured.disc import Disc
 from builder.measured.disc_view import DiscView, circle
-from builder.measured.light import mad_sigma
+from builder.measured.light import mad_sigma, quantiles
 from builder.measured.turn_camera import Camera
 from builder.measured.turn_doubt import SELDOM, log_prior
 from builder.measured.turn_scale import Closing
@@ -144,7 +144,7 @@ def marked_turns(
     usual = 360.0 / max(count - len(still), 1)
     if usual * APART[-1][1] > SHARED_DEG:
         return []
-    plate = np.median(np.stack(greys), axis=0).astype(np.uint8)
+    plate = quantiles(np.stack(greys), (0.5,))[0]
     view = _ring(greys, plate, discs, aside, (focal_px, focal_spread), usual, still)
     if view is None:
         return []
