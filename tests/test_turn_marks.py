@@ -38,8 +38,8 @@ def off(found: MarkedTurn, angles: np.ndarray) -> np.ndarray:
     return found.steps_deg - np.diff(angles, prepend=angles[-1] - 360.0)
 
 
-def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> list[int]:
-    """The ways of turning left, when a few frames' corners explain so much of each."""
+def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> tuple[list[int], bool]:
+    """The ways of turning, the likelier first, and whether it clearly is, when a few frames' corners explain so much of each."""
 
     def tried(guess: Guess, *_: object) -> tuple[float, Guess]:
         return explained[int(np.sign(guess.angles[-1]))], guess
@@ -48,8 +48,8 @@ def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> list[int]:
     area = np.ones((SIZE["height"], SIZE["width"]), bool)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(turn_search, "_tried", tried)
-        found = turn_search.clear_guesses([None] * len(marked[0].held), marked, prior, area, 0.2, ())
-    return [turn.sign for turn, *_ in found]
+        found, clear = turn_search.clear_guesses([None] * len(marked[0].held), marked, prior, area, 0.2, ())
+    return [turn.sign for turn, *_ in found], clear
 
 
 @pytest.mark.parametrize("sign, spread", [(1, KNOWN_FOCAL_SPREAD), (-1, USUAL_FOCAL_SPREAD)])
@@ -100,9 +100,27 @@ def test_chance_decides_no_direction():
     marked = by_marks(table, photographed(table, angles, 1), USUAL_FOCAL_SPREAD)
     assert {one.sign for one in marked} == {1, -1}
     for explained in (1.8, 1.5), (49.0, 40.0):  # corners: 15 % more, of hardly any; of some, and yet within chance
-        assert clearer(dict(zip((1, -1), explained)), marked) == []
-    assert clearer({1: 140.0, -1: 60.0}, marked) == [1, -1]
-    assert clearer({1: 60.0, -1: 140.0}, marked) == [-1, 1]
+        assert clearer(dict(zip((1, -1), explained)), marked) == ([1, -1], False)
+    assert clearer({1: 140.0, -1: 60.0}, marked) == ([1, -1], True)
+    assert clearer({1: 60.0, -1: 140.0}, marked) == ([-1, 1], True)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_of_two_ways_the_one_that_stands_is_the_way(sign, monkeypatch):
+    """As many stops as marks: what the ring shows fits both ways alike, and a mug's plain handle only one, even where a
+    few frames' corners tell neither."""
+    monkeypatch.setattr(turn_search, "SURE", 1e9)
+    angles = uneven_angles(24, seed=1, sigma_deg=1.2)
+    mug = Turntable(Scene(shape="mug", texture="plain", gloss=0.1, marks=24), **SIZE)
+    for table, told in ((mug, "counterclockwise" if sign == 1 else "clockwise"), (jar(marks=24), None)):
+        pictures = photographed(table, angles, sign)
+        marked = by_marks(table, pictures)
+        assert {one.sign for one in marked} == {1, -1}
+        turn = measure_turn(pictures, marked=marked, focal_px=table.focal_px)
+        assert turn.direction == told
+        assert turn.by_marks == (told is not None)
+        if told:
+            assert np.abs(np.array(turn.steps_deg) - np.diff(angles, prepend=angles[-1] - 360.0)).max() < 0.6
 
 
 @pytest.mark.parametrize("marks", [0, 72])

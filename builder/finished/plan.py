@@ -15,6 +15,7 @@ from builder.finished import place
 from builder.finished.cut import cut_subject
 from builder.finished.disc import Disc, find_disc, flatness_seen_by
 from builder.finished.hull import Hull, carve
+from builder.finished.lens import told_by_outlines
 from builder.finished.light import across, exposure, neutral_of_card
 from builder.finished.sample import NO_GAIN, affine, scaling
 from builder.finished.seeds import may_be_subject
@@ -74,7 +75,11 @@ def plan_finish(
         size = box.width, box.height
         clean, copies = clean_set(photos, to_reference, evening, box.matrix, size, survey)
         if turned:
-            hull = _hull(clean, copies, [turned[k] for k in survey.picks], measures.camera, box)
+            angles, camera = [turned[k] for k in survey.picks], measures.camera
+            if disc is not None and not any(photo.focal35_mm for photo in photos):
+                to_survey = np.linalg.inv(survey.to_source())
+                camera = told_by_outlines(camera, disc, survey.cuts, ~survey.plate.steady, angles, to_survey)
+            hull = _hull(clean, copies, angles, camera, box)
     neutral = np.ones(3) if keep else _neutral(measures, settings, survey, grey_card, notes)
     return FinishPlan(
         photos=tuple(photos),

@@ -72,9 +72,9 @@ def clear_guesses(
     area: np.ndarray,
     nominal: float,
     still: Collection[int],
-) -> list[tuple[MarkedTurn, Guess, Prior]]:
+) -> tuple[list[tuple[MarkedTurn, Guess, Prior]], bool]:
     """The ways that the disc may have turned, the one that explains more of what is followed first, each with what is then
-    known of the steps; none where they explain about as much. Arguments as above."""
+    known of the steps; and whether it explains clearly more. Arguments as above."""
 
     def tried(turn: MarkedTurn) -> tuple[float, MarkedTurn, Guess, Prior]:
         sigma = np.where(turn.held, np.radians(turn.sigma_deg), prior.step_sigma)[1:]
@@ -84,11 +84,11 @@ def clear_guesses(
         return score, turn, guess, own
 
     found = sorted(abreast(tried, turns), key=lambda one: -one[0])
+    clear = True
     if len(found) > 1:
         more, less = found[0][0], found[1][0]
-        if less >= ENOUGH * more or more - less < SURE * (more + less) ** 0.5:
-            return []
-    return [one[1:] for one in found]
+        clear = less < ENOUGH * more and more - less >= SURE * (more + less) ** 0.5
+    return [one[1:] for one in found], clear
 
 
 def _tried(guess: Guess, shots: Sequence[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:

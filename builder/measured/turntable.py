@@ -125,12 +125,17 @@ def measure_turn(
     nominal = 2 * np.pi / max(count - len(still), 3)
     try:
         by_prior = _prior(camera, focal_px is not None, 0.5 * nominal)
-        for turn, guess, prior in clear_guesses(shots, marked, by_prior, area, nominal, still):
-            start, same = Start(turn.camera, turn.sign, nominal, turn.likelihood), Sameness.of(changes, still)
+        same, stand = Sameness.of(changes, still), []
+        ways, clear = clear_guesses(shots, marked, by_prior, area, nominal, still)
+        for turn, guess, prior in ways:
+            start = Start(turn.camera, turn.sign, nominal, turn.likelihood)
             found, links, astray = _settled(shots, guess, prior, start, closed, same, marked=turn)
             answer = _turn_fit(found, links, astray, start.sign, closed, still, unseen)
-            if answer.sigma_deg is not None:
-                return answer
+            stand += [answer] if answer.sigma_deg is not None else []
+            if stand and clear:
+                break
+        if len(stand) == 1:  # the true way stands; where the other does as well, nothing tells them apart
+            return stand[0]
         if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
             return unjudged(count, closed, NOTHING)
         prior = _prior(camera, focal_px is not None, 0.5 * nominal * stride)
