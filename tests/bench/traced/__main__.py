@@ -21,7 +21,7 @@ from PIL import Image
 
 from tests.bench.traced.shapes import MM
 from tests.bench.traced.shoots import SHOOTS, Shoot
-from tests.bench.traced.table import DISC_RADIUS, TOP, View, clean_of, look, mask_of, set_table, traced
+from tests.bench.traced.table import DISC_RADIUS, TOP, View, clean_of, look, mask_of, set_table, show_hand, traced
 
 FULL_WELL = 9000  # electrons at ISO 100 of a small sensor's pixel, and…
 READ_NOISE = 2.5  # …its read noise, electrons; common practice, no source
@@ -96,7 +96,9 @@ def draw(name: str, shoot: Shoot, folder: Path, size: tuple[int, int], samples: 
         moved, _ = cv2.estimateAffinePartial2D(reference.project(corners), view.project(corners), method=cv2.LMEDS)
         table.turner.rotation_euler = (0, 0, math.radians(truth.turns[k]) * (-1 if shoot.clockwise else 1))
         bpy.context.view_layer.update()
+        show_hand(table.hand, k == shoot.hand)
         seen = traced(table, size, samples, scratch, seed=k)[..., :3]
+        show_hand(table.hand, False)
         if level is None:
             level = shoot.level / brightness(seen, view)
         taken = f"2026:04:13 10:{k * 3 // 120:02d}:{k * 3 // 2 % 60:02d}"
@@ -152,6 +154,8 @@ def defects(shoot: Shoot) -> list[dict]:
         found.append({"frame": frame, "kind": "camera_bump", "dx_px": right, "dy_px": down, "rotation_deg": roll})
     if shoot.blur is not None:
         found.append({"frame": shoot.blur[0], "kind": "blur"})
+    if shoot.hand is not None:
+        found.append({"frame": shoot.hand, "kind": "hand_in_shot"})
     return found
 
 

@@ -316,3 +316,61 @@ def candle():
         covered(rod("candle", (0, 0, 172), 11, 144, bevel=2), wax),
         covered(tube("wick", [(0, 0, 243), (0, 0, 248), (2, 0, 252), (3, 0, 255)], 0.8), wick),
     ]
+
+
+def urn():
+    """White glaze with two handles, a lid and a knob on a small foot: white on white, hollow under the shoulder."""
+    glaze = material("white", (0.80, 0.80, 0.78), 0.15, coat=0.8)
+    line = material("gold", (0.75, 0.55, 0.22), 0.25, metal=1)
+    body = curve([(0.1, 0), (34, 0), (36, 4), (22, 14), (20, 22), (46, 60), (54, 96), (46, 118), (40, 122)])
+    lid = curve([(43, 121), (44, 125), (34, 134), (12, 142), (6, 146), (9, 154), (5, 161), (0.1, 162)])
+    parts = [covered(lathe("body", body), glaze), covered(lathe("lid", lid), glaze)]
+    for side in (-1, 1):
+        grip = [(side * r, 0, z) for r, z in [(48, 110), (70, 122), (82, 100), (72, 74), (44, 62)]]
+        parts.append(covered(tube(f"grip{side}", grip, 4.2), glaze))
+    return [*parts, covered(hoop("gilt", 44, 122.5, 1.1), line)]
+
+
+def lantern():
+    """A clear chimney in brass, four guard wires and a bail: glass with bright metal before and behind it."""
+    glass = material("glass", (0.98, 0.99, 0.98), glass=True)
+    brass = material("brass", (0.80, 0.58, 0.24), 0.16, metal=1)
+    wick = material("wick", (0.75, 0.72, 0.64), 0.9)
+    base = curve([(0.1, 0), (50, 0), (52, 6), (50, 34), (30, 46), (26, 52), (0.1, 53)])
+    chimney = curve([(25, 52), (36, 74), (34, 104), (22, 136), (21, 150)])
+    walls = chimney + [(r - 2, z) for r, z in reversed(chimney)]
+    cap = curve([(25, 150), (27, 156), (20, 170), (8, 176), (6, 184), (0.1, 186)])
+    parts = [
+        covered(lathe("base", base), brass),
+        covered(lathe("chimney", walls, sides=128, closed=True), glass),
+        covered(lathe("cap", [(0.1, 149), *cap]), brass),
+        covered(rod("burner", (0, 0, 58), 9, 14), brass),
+        covered(rod("wick", (0, 0, 69), 3, 10), wick),
+        covered(rod("filler", (36, 8, 42), 7, 12), brass),
+    ]
+    for k in range(4):
+        across, along = math.cos(math.pi * k / 2 + 0.5), math.sin(math.pi * k / 2 + 0.5)
+        guard = [(r * across, r * along, z) for r, z in [(44, 40), (47, 80), (40, 124), (24, 154)]]
+        parts.append(covered(tube(f"guard{k}", guard, 1.6), brass))
+    bail = [(-48, 0, 24), (-64, 0, 90), (-50, 0, 190), (0, 0, 236), (50, 0, 190), (64, 0, 90), (48, 0, 24)]
+    return [*parts, covered(tube("bail", bail, 1.8), brass)]
+
+
+def casket():
+    """A black lacquer box on ball feet with brass corners and an inlaid lid: low, its sides mirror the disc."""
+    lacquer = material("lacquer", (0.012, 0.011, 0.011), 0.06, coat=1)
+    brass = material("brass", (0.80, 0.58, 0.24), 0.2, metal=1)
+    pearl = material("pearl", (0.62, 0.66, 0.60), 0.25, coat=0.5)
+    parts = [
+        covered(box("body", (0, 0, 44), (168, 108, 62), 5), lacquer),
+        covered(box("lid", (0, 0, 82), (174, 114, 18), 7), lacquer),
+        covered(box("lock", (0, -56, 70), (16, 5, 22), 1), brass, smooth=False),
+    ]
+    for x in (-72, 72):
+        for y in (-44, 44):
+            parts.append(covered(ball(f"foot{x}{y}", (x, y, 7.5), (8, 8, 7.5)), brass))
+    for k in range(7):
+        angle = 2 * math.pi * k / 7
+        place = (34 * math.cos(angle), 22 * math.sin(angle), 91)
+        parts.append(covered(ball(f"petal{k}", place, (13, 8, 0.9)), pearl))
+    return parts

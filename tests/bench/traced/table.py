@@ -11,7 +11,7 @@ import numpy as np
 from mathutils import Matrix, Vector
 
 from tests.bench.traced import objects
-from tests.bench.traced.shapes import MM, box, covered, material, mesh, rod
+from tests.bench.traced.shapes import MM, ball, box, covered, material, mesh, rod, tube
 from tests.bench.traced.shoots import Shoot
 
 TOP = 26.0  # mm, the disc's top above the table
@@ -25,6 +25,7 @@ class Table:
     scene: object
     turner: object
     surroundings: list
+    hand: list  # hidden, until a frame shows it
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,9 +55,32 @@ def set_table(shoot: Shoot) -> Table:
     hold.parent, hold.location = turner, (shoot.off_axis[0] * MM, shoot.off_axis[1] * MM, TOP * MM)
     for part in parts:
         part.parent = hold
+    hand = _hand() if shoot.hand is not None else []
     surroundings = _disc(shoot, turner) + _room(shoot)
     _light(scene, shoot)
-    return Table(scene, turner, surroundings)
+    show_hand(hand, False)
+    return Table(scene, turner, surroundings, hand)
+
+
+def _hand() -> list:
+    """A right hand in a sleeve, its fingers on the near right of the rim."""
+    skin = material("skin", (0.48, 0.26, 0.18), 0.55)
+    sleeve = material("sleeve", (0.12, 0.16, 0.24), 0.9)
+    rim = (118, -112, TOP + 6)
+    parts = [covered(ball("palm", (rim[0] + 42, rim[1] - 30, TOP + 18), (36, 26, 15)), skin)]
+    for k in range(4):
+        tip = (rim[0] - 4 + 9 * k, rim[1] + 10 - 8 * k, rim[2])
+        knuckle = (rim[0] + 20 + 8 * k, rim[1] - 12 - 6 * k, TOP + 26)
+        parts.append(covered(tube(f"finger{k}", [tip, knuckle, (rim[0] + 44, rim[1] - 30, TOP + 18)], 7), skin))
+    wrist, elbow = (rim[0] + 66, rim[1] - 48, TOP + 18), (rim[0] + 330, rim[1] - 210, 60)
+    parts.append(covered(tube("wrist", [(rim[0] + 44, rim[1] - 32, TOP + 18), wrist, elbow], 22), skin))
+    cuff = (rim[0] + 108, rim[1] - 74, TOP + 22)
+    return [*parts, covered(tube("sleeve", [cuff, elbow, (elbow[0] + 200, elbow[1] - 120, 90)], 36), sleeve)]
+
+
+def show_hand(hand: list, shown: bool) -> None:
+    for part in hand:
+        part.hide_render = not shown
 
 
 def _disc(shoot: Shoot, turner) -> list:
