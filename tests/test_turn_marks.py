@@ -40,8 +40,8 @@ def off(found: MarkedTurn, angles: np.ndarray) -> np.ndarray:
     return found.steps_deg - np.diff(angles, prepend=angles[-1] - 360.0)
 
 
-def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> tuple[list[int], bool]:
-    """The ways of turning, the likelier first, and whether it clearly is, when a few frames' corners explain so much of each."""
+def ways(explained: dict[int, float], marked: list[MarkedTurn]) -> list[int]:
+    """The ways of turning that are left, the likelier first, when a few frames' corners explain so much of each."""
 
     def tried(guess: Guess, *_: object) -> tuple[float, Guess]:
         return explained[int(np.sign(guess.angles[-1]))], guess
@@ -50,8 +50,8 @@ def clearer(explained: dict[int, float], marked: list[MarkedTurn]) -> tuple[list
     area = np.ones((SIZE["height"], SIZE["width"]), bool)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(turn_search, "_tried", tried)
-        found, clear = turn_search.clear_guesses([None] * len(marked[0].held), marked, prior, area, 0.2, ())
-    return [turn.sign for turn, *_ in found], clear
+        found = turn_search.ways_by_marks([None] * len(marked[0].held), marked, prior, area, 0.2, ())
+    return [turn.sign for turn, *_ in found]
 
 
 @pytest.mark.parametrize("sign, spread", [(1, KNOWN_FOCAL_SPREAD), (-1, USUAL_FOCAL_SPREAD)])
@@ -102,9 +102,9 @@ def test_chance_decides_no_direction():
     marked = by_marks(table, photographed(table, angles, 1), USUAL_FOCAL_SPREAD)
     assert {one.sign for one in marked} == {1, -1}
     for explained in (1.8, 1.5), (49.0, 40.0):  # corners: 15 % more, of hardly any; of some, and yet within chance
-        assert clearer(dict(zip((1, -1), explained)), marked) == ([1, -1], False)
-    assert clearer({1: 140.0, -1: 60.0}, marked) == ([1, -1], True)
-    assert clearer({1: 60.0, -1: 140.0}, marked) == ([-1, 1], True)
+        assert ways(dict(zip((1, -1), explained)), marked) == [1, -1]
+    assert ways({1: 140.0, -1: 60.0}, marked) == [1]
+    assert ways({1: 60.0, -1: 140.0}, marked) == [-1]
 
 
 @pytest.mark.parametrize("standing", [{1}, {-1}, {1, -1}, set()])
@@ -126,8 +126,28 @@ def test_of_two_ways_the_one_that_stands_is_the_way(standing, monkeypatch):
     assert {one.sign for one in marked} == {1, -1}
     turn = measure_turn(pictures, marked=marked, focal_px=table.focal_px)
     assert turn.by_marks == (len(standing) == 1)
+    assert (turn.direction is None) == (len(standing) != 1)
     if 1 in standing and turn.by_marks:
         assert np.abs(np.array(turn.steps_deg) - np.diff(angles, prepend=angles[-1] - 360.0)).max() < 0.6
+
+
+@pytest.mark.parametrize("standing", [{-1}, {1, -1}])
+def test_of_two_ways_the_one_that_explains_surely_more_of_all_frames_is_the_way(standing, monkeypatch):
+    """A way that explains less than half of what the other does isn't the true one, though it alone may stand."""
+    whole = turntable._turn_fit
+
+    def fit(found, links, astray, sign, *more):
+        answer = whole(found, links, astray, sign, *more)
+        return replace(
+            answer, sigma_deg=0.1 if sign in standing else None, direction=sign if sign in standing else None
+        )
+
+    monkeypatch.setattr(turn_search, "surely_more", lambda *_: False)
+    monkeypatch.setattr(turntable, "followed", lambda found, _: 140.0 if found.angles[-1] > 0 else 60.0)
+    monkeypatch.setattr(turntable, "_turn_fit", fit)
+    pictures = photographed(jar(marks=24), uneven_angles(24, seed=1, sigma_deg=1.2), 1)
+    turn = measure_turn(pictures, marked=by_marks(jar(marks=24), pictures), focal_px=jar().focal_px)
+    assert turn.direction == (1 if 1 in standing else None)
 
 
 @pytest.mark.parametrize("marks", [0, 72])

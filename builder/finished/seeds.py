@@ -21,9 +21,10 @@ THING_DEPTH = 0.3  # linear: a dark thing takes more than this off the backdrop
 _NEVER = 0.01  # share of the frames that could show the backdrop at a place: below, what looks like it is a mark
 _OFTEN = 0.6  # share of the frames: a place this often clear has nothing standing over it
 _MARK_DEPTH = 0.4  # linear: shade shallower than this needs no other frame's word
-_GOES_OVER = 0.5  # share of a patch's border with the subject that has no edge: a leak, not a sight past the subject
+_NECK = 0.1  # share of a patch's border: a gap in an outline is narrower
 _RARE = 0.12  # share of the frames: what looks like the backdrop more often, and never joins it, is a body like it
 _MOSTLY = 0.8  # share of a patch
+_CALM = 0.5  # share of a patch: a sight of the set shows the plate in most of it
 _SHADE_AT_ALL = 0.92  # linear: lighter shade than this has hardly a tint
 
 
@@ -56,25 +57,27 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     never_clear &= steady | clean.stands
     subject = without_specks((subject | never_clear) & clean.way, SPECK)
 
+    leaked = None if inside is None else _leaked(look, backdrop, clean, inside)
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
     backdrop |= _holes(look, look.calm & ~backdrop, clean, inside)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
     shade_patch, thing = _shut_in(left, look, backdrop, subject, clean, inside)
     backdrop |= shade_patch
     subject |= thing & clean.way
-    if inside is not None:
-        subject |= _leaked(look, backdrop, clean, inside)
+    if leaked is not None:
+        subject |= leaked
     return subject, (backdrop & ~subject) | ~clean.way
 
 
 def _leaked(look: Look, backdrop: np.ndarray, clean, inside: np.ndarray) -> np.ndarray:
     """Patches well inside the hull that the backdrop's flood came into through a gap in a faint outline, bool (h, w).
 
-    Backdrop seen past the subject ends at the subject's outline; a leak goes over into the subject without one.
+    Backdrop seen past the subject ends at the subject's outline and hangs together broadly with the backdrop outside; a
+    leak goes over into the subject without an edge, and has come through a narrow place.
     """
-    patches = Patches((backdrop & inside & ~clean.seen & ~clean.steady).astype(np.uint8))
+    patches = Patches((backdrop & inside & ~clean.steady).astype(np.uint8))
     edgeless = patches.share_around(~backdrop & inside & look.flat)
-    leaked = edgeless > _GOES_OVER * (1 - patches.share_around(backdrop))
+    leaked = (patches.share_around(backdrop) < _NECK) & (edgeless > EDGELESS) & (patches.mean(look.calm) < _CALM)
     return patches.where((patches.areas >= SPECK) & leaked & (patches.mean(look.shade) > UNDER))
 
 
@@ -191,7 +194,7 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
     # What lies under a thing is dark, or rarely clear: half light at another place inside the hull is glass, or a body.
-    good &= ~(within & (depth < 1 - UNDER) & (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE))
+    good &= ~(within & (depth < 1 - UNDER) & (patches.mean(look.calm) < _CALM) & (clear > _RARE))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.

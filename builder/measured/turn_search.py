@@ -65,16 +65,16 @@ def first_guess(
     return first, start
 
 
-def clear_guesses(
+def ways_by_marks(
     shots: Sequence[Shot],
     turns: Sequence[MarkedTurn],
     prior: Prior,
     area: np.ndarray,
     nominal: float,
     still: Collection[int],
-) -> tuple[list[tuple[MarkedTurn, Guess, Prior]], bool]:
-    """The ways that the disc may have turned, the one that explains more of what is followed first, each with what is then
-    known of the steps; and whether it explains clearly more. Arguments as above."""
+) -> list[tuple[MarkedTurn, Guess, Prior]]:
+    """The ways that the disc may have turned, each with what is then known of the steps; of two, the one alone that explains
+    clearly more of what is followed, if one does. Arguments as above."""
 
     def tried(turn: MarkedTurn) -> tuple[float, MarkedTurn, Guess, Prior]:
         sigma = np.where(turn.held, np.radians(turn.sigma_deg), prior.step_sigma)[1:]
@@ -84,11 +84,9 @@ def clear_guesses(
         return score, turn, guess, own
 
     found = sorted(abreast(tried, turns), key=lambda one: -one[0])
-    clear = True
-    if len(found) > 1:
-        more, less = found[0][0], found[1][0]
-        clear = less < ENOUGH * more and more - less >= SURE * (more + less) ** 0.5
-    return [one[1:] for one in found], clear
+    if len(found) > 1 and surely_more(found[0][0], found[1][0], ENOUGH):
+        found = found[:1]
+    return [one[1:] for one in found]
 
 
 def _tried(guess: Guess, shots: Sequence[Shot], prior: Prior, closed: bool, nominal: float) -> tuple[float, Guess]:
@@ -99,8 +97,18 @@ def _tried(guess: Guess, shots: Sequence[Shot], prior: Prior, closed: bool, nomi
     if not len(tracks.points):
         return 0.0, guess
     found = fit(guess.camera, guess.angles, tracks, prior, rounds=6)
-    reach = guess.radius * guess.camera.focal_px * nominal  # px a point at the rim moves in a step, about
-    return followed(found, reach), replace(guess, camera=found.camera, angles=found.angles)
+    return followed(found, reach_px(guess, nominal)), replace(guess, camera=found.camera, angles=found.angles)
+
+
+def reach_px(guess: Guess, nominal: float) -> float:
+    """How far a point at the rim moves in a usual step (radians), about, px."""
+    return guess.radius * guess.camera.focal_px * nominal
+
+
+def surely_more(more: float, less: float, share: float) -> bool:
+    """Whether the less of two counts is below a share of the other, and beyond what chance does to counts (their sum's
+    root is their difference's error)."""
+    return less < share * more and more - less >= SURE * (more + less) ** 0.5
 
 
 def _unevenness(guess: Guess, closed: bool) -> float:

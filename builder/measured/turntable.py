@@ -21,11 +21,11 @@ from builder.measured.stack import Stack
 from builder.measured.turn_camera import Camera, project
 from builder.measured.turn_doubt import BY_HAND, SCALE
 from builder.measured.turn_features import CORNERS, Shot, grey_pictures, make_shot, moving_area, still_plate
-from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit
+from builder.measured.turn_fit import Fit, NothingToFollow, Prior, fit, followed
 from builder.measured.turn_marks import MarkedTurn
 from builder.measured.turn_place import CLEAR, Link, Sameness, check_links, loose_frames, place_late
 from builder.measured.turn_scale import Closing, measure_closing
-from builder.measured.turn_search import clear_guesses, first_guess
+from builder.measured.turn_search import first_guess, reach_px, surely_more, ways_by_marks
 from builder.measured.turn_start import Start, match_neighbours, picture_changes
 from builder.measured.turn_tracks import Guess, neighbours, sweep
 from builder.measured.turn_whole import in_the_light_of_all, wanted_shifts
@@ -34,7 +34,9 @@ from builder.spin import IDENTITY, Affine, Turn
 DIAGONAL35_MM = 43.27  # of 36 × 24 mm
 USUAL_FOCAL35_MM, USUAL_FOCAL_SPREAD = 30.0, 0.4  # phones 24 to 28, longer lenses 50 to 80; spread in ln
 KNOWN_FOCAL_SPREAD = 0.03  # Exif gives whole millimetres, and lenses breathe
+LESS = 0.5  # of what one way of turning explains in all frames: one that explains less isn't the true one
 NOTHING = "nothing on the object to follow"
+EITHER_WAY = "it could as well have turned the other way round"
 LEAST_FRAMES = 4  # a turn of three has no view that two others could check
 ROUNDS = 8  # at most; where nothing wants to move, one or two are enough
 FEW, MOST = 120, 160  # corners of a frame, followed for a first fit and for the last
@@ -125,16 +127,17 @@ def measure_turn(
     nominal = 2 * np.pi / max(count - len(still), 3)
     try:
         by_prior = _prior(camera, focal_px is not None, 0.5 * nominal)
-        same, stand = Sameness.of(changes, still), []
-        ways, clear = clear_guesses(shots, marked, by_prior, area, nominal, still)
-        for turn, guess, prior in ways:
+        same, gone = Sameness.of(changes, still), []
+        for turn, guess, prior in ways_by_marks(shots, marked, by_prior, area, nominal, still):
             start = Start(turn.camera, turn.sign, nominal, turn.likelihood)
             found, links, astray = _settled(shots, guess, prior, start, closed, same, marked=turn)
             answer = _turn_fit(found, links, astray, start.sign, closed, still, unseen)
-            stand += [answer] if answer.sigma_deg is not None else []
-            if stand and clear:
-                break
-        if len(stand) == 1:  # the true way stands; where the other does as well, nothing tells them apart
+            gone.append((followed(found, reach_px(guess, nominal)), answer))
+        gone.sort(key=lambda one: -one[0])
+        if len(gone) == 2 and surely_more(gone[0][0], gone[1][0], LESS):
+            return gone[0][1]
+        stand = [answer for _, answer in gone if answer.sigma_deg is not None]
+        if len(stand) == 1:
             return stand[0]
         if sum(len(pair.xy) for pair in moving) < 4 * len(keys):
             return unjudged(count, closed, NOTHING)
@@ -152,7 +155,9 @@ def measure_turn(
         found, links, astray = _settled(shots, guess, prior, start, closed, Sameness.of(changes, still))
     except NothingToFollow:  # neighbours are alike enough to pair, and yet no spot of theirs lasts
         return unjudged(count, closed, NOTHING)
-    return _turn_fit(found, links, astray, start.sign, closed, still, unseen)
+    turn = _turn_fit(found, links, astray, start.sign, closed, still, unseen)
+    # Where both ways stand, whatever a fit without the marks says it says by less than they know.
+    return replace(turn, sigma_deg=None, direction=None, reason=EITHER_WAY) if stand else turn
 
 
 def _between(angles: np.ndarray, stride: int, count: int, whole: float, step: float) -> np.ndarray:

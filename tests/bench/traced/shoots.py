@@ -122,13 +122,29 @@ SHOOTS = {
         seed=19,
     ),
     "white-urn": Shoot(
-        "urn", count=36, elevation=17, flicker=0.08, colour_flicker=0.02, jitter=0.4, bump=(22, 5.0, -8.0, -0.3), hand=9, seed=20
+        "urn",
+        count=36,
+        elevation=17,
+        flicker=0.08,
+        colour_flicker=0.02,
+        jitter=0.4,
+        bump=(22, 5.0, -8.0, -0.3),
+        hand=9,
+        seed=20,
     ),
     "brass-lantern": Shoot(
         "lantern", count=30, aim=95, elevation=12, light=(1.22, 1.0, 0.74), clockwise=True, hand=21, skip=12, seed=21
     ),
     "lacquer-casket": Shoot(
-        "casket", aim=45, elevation=22, sheet_rgb=(0.6, 0.6, 0.6), disc_rgb=(0.6, 0.6, 0.6), window=0.5, duplicate=5, hand=16, seed=22
+        "casket",
+        aim=45,
+        elevation=22,
+        sheet_rgb=(0.6, 0.6, 0.6),
+        disc_rgb=(0.6, 0.6, 0.6),
+        window=0.5,
+        duplicate=5,
+        hand=16,
+        seed=22,
     ),
     "lemon-cup": Shoot("cup", count=36, elevation=25, light=(1.25, 1.0, 0.72), flicker=0.03, iso=400, seed=10),
 }
