@@ -140,3 +140,41 @@ def test_a_patch_nearly_like_the_backdrop_well_inside_the_hull_is_no_hole():
     assert cut[102:110, 102:122].mean() > 0.95
     assert cut[128:157, 93:147].mean() < 0.05
     assert cut_subject(frame, clean)[102:110, 102:122].mean() < 0.05  # nothing but the frame itself to go by
+
+
+def glazed(gap: slice) -> np.ndarray:
+    """A brown body that goes over into pale glaze on its right, a little darker than the board, with an outline there but
+    for a gap of some rows."""
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    glaze = np.float32([184, 184, 184])
+    frame[BODY] = glaze
+    brown = np.float32([150, 100, 60])
+    frame[70:170, 70:120] = brown + np.clip((np.arange(70, 120) - 72) / 47, 0, 1)[None, :, None] * (glaze - brown)
+    frame[70:73, 120:170] = frame[167:170, 120:170] = frame[70:170, 167:170] = 120.0
+    frame[gap, 156:172] = np.linspace(184, BOARD, 16)[None, :, None]
+    frame = cv2.GaussianBlur(frame, (0, 0), 0.7)
+    return frame + np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+
+
+def test_what_the_backdrop_leaks_into_through_a_gap_in_the_outline_is_the_subject():
+    cut = cut_subject(glazed(slice(110, 124)), clean_board(), hull_and_agreed())
+    assert cut[76:164, 74:164].mean() > 0.98
+
+
+def test_what_lies_open_to_the_backdrop_is_no_leak():
+    """As pale as the glaze and as wide open as a bay under an arm is: shade, though the hull reaches over it."""
+    cut = cut_subject(glazed(slice(74, 166)), clean_board(), hull_and_agreed())
+    assert cut[76:164, 140:164].mean() < 0.1
+
+
+def test_a_pale_patch_of_the_subject_with_an_outline_is_no_sight_of_the_board():
+    """Brighter than the board, which it never quite matches, and no other frame sees past there; a sight matches it."""
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    frame[BODY] = 150, 100, 60
+    frame[85:115, 90:150] = BOARD + 5
+    frame[125:155, 90:150] = BOARD
+    frame = cv2.GaussianBlur(frame, (0, 0), 0.7)
+    frame += np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+    cut = cut_subject(frame, clean_board(), hull_and_agreed())
+    assert cut[88:112, 93:147].mean() > 0.95
+    assert cut[128:152, 93:147].mean() < 0.05

@@ -57,15 +57,15 @@ def seeds(look: Look, clean, inside: np.ndarray | None = None) -> tuple[np.ndarr
     never_clear &= steady | clean.stands
     subject = without_specks((subject | never_clear) & clean.way, SPECK)
 
-    leaked = None if inside is None else _leaked(look, backdrop, clean, inside)
+    if inside is not None:
+        leaked = _leaked(look, backdrop, clean, inside)
+        subject, backdrop = subject | leaked, backdrop & ~leaked
     # A patch cut off from the backdrop outside is a hole where the turn often shows the backdrop, else a mark.
     backdrop |= _holes(look, look.calm & ~backdrop, clean, inside)
     left = ~steady & look.flat & ~look.no_shade & ~subject & ~backdrop
     shade_patch, thing = _shut_in(left, look, backdrop, subject, clean, inside)
     backdrop |= shade_patch
     subject |= thing & clean.way
-    if leaked is not None:
-        subject |= leaked
     return subject, (backdrop & ~subject) | ~clean.way
 
 
@@ -193,8 +193,11 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
-    # What lies under a thing is dark, or rarely clear: half light at another place inside the hull is glass, or a body.
-    good &= ~(within & (depth < 1 - UNDER) & (patches.mean(look.calm) < _CALM) & (clear > _RARE))
+    # What lies under a thing is dark, or rarely clear: half light at another place inside the hull is glass, or a body. And
+    # where the plate is known a sight shows it: what is as light and something else is the subject.
+    half_lit = (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE)
+    other = (patches.mean(look.calm) < _CALM) & (clear > HALF_CLEAR)
+    good &= ~(within & (depth < 1 - UNDER) & (half_lit | other))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.

@@ -18,8 +18,8 @@ from builder.store.cache import Cache, digest
 from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 19
-PICTURES_VERSION = 19
+MEASURES_VERSION = 20
+PICTURES_VERSION = 20
 FILMS_VERSION = 4
 
 NOMINAL_STEP_DEG = 10.0  # of a part turn whose steps can't be measured; common practice, no source
