@@ -178,3 +178,16 @@ def test_a_pale_patch_of_the_subject_with_an_outline_is_no_sight_of_the_board():
     cut = cut_subject(frame, clean_board(), hull_and_agreed())
     assert cut[88:112, 93:147].mean() > 0.95
     assert cut[128:152, 93:147].mean() < 0.05
+
+
+def test_a_dark_face_that_mirrors_the_board_is_no_shade_where_other_frames_see_the_board():
+    """As dark and as grey as shade under the body, with an outline all round: so is what lies under a thing, but there no
+    frame or few see the board lit."""
+    frame = np.full((SIZE, SIZE, 3), BOARD, np.float32)
+    frame[BODY] = 150, 100, 60
+    frame[85:155, 90:150] = 132.0
+    frame = cv2.GaussianBlur(frame, (0, 0), 0.7)
+    frame += np.random.default_rng(5).normal(0, 0.7, frame.shape).astype(np.float32)
+    under = replace(clean_board(), clear=np.full((SIZE, SIZE), 0.05, np.float32))
+    assert cut_subject(frame, clean_board(), hull_and_agreed())[90:150, 95:145].mean() > 0.95
+    assert cut_subject(frame, under, hull_and_agreed())[90:150, 95:145].mean() < 0.05

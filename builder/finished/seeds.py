@@ -193,11 +193,11 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     mark = never & (depth > _MARK_DEPTH)
     good = large & (edgeless < 0.1) & (outlined < 0.3) & (depth < 1 - DEEPEST_SHADE) & ~mark
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
-    # What lies under a thing is dark, or rarely clear: half light at another place inside the hull is glass, or a body. And
-    # where the plate is known a sight shows it: what is as light and something else is the subject.
-    half_lit = (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE)
-    other = (patches.mean(look.calm) < _CALM) & (clear > HALF_CLEAR)
-    good &= ~(within & (depth < 1 - UNDER) & (half_lit | other))
+    # A place that shade under a thing falls on is rarely clear, and where the plate is known a sight shows it: what does
+    # neither inside the hull is a body, or glass.
+    shaded = (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE)
+    lit = (patches.mean(look.calm) < _CALM) & (clear > HALF_CLEAR)
+    good &= ~(within & (shaded | lit))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
