@@ -195,9 +195,9 @@ def _shut_in(shaded, look: Look, backdrop, subject, clean, inside) -> tuple[np.n
     within = np.zeros(patches.count, bool) if inside is None else patches.mean(inside) > _MOSTLY
     # A place that shade under a thing falls on is rarely clear, and where the plate is known a sight shows it: what does
     # neither inside the hull is a body, or glass.
-    shaded = (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE)
-    lit = (patches.mean(look.calm) < _CALM) & (clear > HALF_CLEAR)
-    good &= ~(within & (shaded | lit))
+    dark = (depth > 1 - _SHADE_AT_ALL) & (clear > _RARE)
+    pale = (patches.mean(look.calm) < _CALM) & (clear > HALF_CLEAR)
+    good &= ~(within & (dark | pale))
     # shade of one light has no tint; a subject must be near
     good &= _tint_apart(patches, good, look, backdrop, 1.0) < 0.7 * _tint_apart(patches, good, look, subject, 9.0)
     # Shade that deep falls only under a thing that stands over the place, which is then seldom clear.
