@@ -107,8 +107,18 @@ def test_chance_decides_no_direction():
     assert ways({1: 60.0, -1: 140.0}, marked) == [-1]
 
 
-@pytest.mark.parametrize("standing", [{1}, {-1}, {1, -1}, set()])
-def test_of_two_ways_the_one_that_stands_is_the_way(standing, monkeypatch):
+@pytest.fixture(scope="module")
+def as_many_stops():
+    """Angles, pictures, and what the marks say of them, both ways: a plain jar, stopped 24 times on 24 marks."""
+    angles = uneven_angles(24, seed=1, sigma_deg=1.2)
+    pictures = photographed(jar(marks=24), angles, 1)
+    marked = by_marks(jar(marks=24), pictures)
+    assert {one.sign for one in marked} == {1, -1}
+    return angles, pictures, marked
+
+
+@pytest.mark.parametrize("standing", [{1}, {1, -1}, set()])
+def test_of_two_ways_the_one_that_stands_is_the_way(standing, as_many_stops, monkeypatch):
     """As many stops as marks, and a few frames' corners tell neither way: both are gone through, and what is found of the
     one that all frames bear out is taken; where both are, or none, the direction isn't told."""
     whole = turntable._turn_fit
@@ -119,12 +129,8 @@ def test_of_two_ways_the_one_that_stands_is_the_way(standing, monkeypatch):
 
     monkeypatch.setattr(turn_search, "SURE", 1e9)
     monkeypatch.setattr(turntable, "_turn_fit", fit)
-    angles = uneven_angles(24, seed=1, sigma_deg=1.2)
-    table = jar(marks=24)
-    pictures = photographed(table, angles, 1)
-    marked = by_marks(table, pictures)
-    assert {one.sign for one in marked} == {1, -1}
-    turn = measure_turn(pictures, marked=marked, focal_px=table.focal_px)
+    angles, pictures, marked = as_many_stops
+    turn = measure_turn(pictures, marked=marked, focal_px=jar().focal_px)
     assert turn.by_marks == (len(standing) == 1)
     assert (turn.direction is None) == (len(standing) != 1)
     if 1 in standing and turn.by_marks:
@@ -132,7 +138,7 @@ def test_of_two_ways_the_one_that_stands_is_the_way(standing, monkeypatch):
 
 
 @pytest.mark.parametrize("standing", [{-1}, {1, -1}])
-def test_of_two_ways_the_one_that_explains_surely_more_of_all_frames_is_the_way(standing, monkeypatch):
+def test_of_two_ways_the_one_that_explains_surely_more_of_all_frames_is_the_way(standing, as_many_stops, monkeypatch):
     """A way that explains less than half of what the other does isn't the true one, though it alone may stand."""
     whole = turntable._turn_fit
 
@@ -145,8 +151,8 @@ def test_of_two_ways_the_one_that_explains_surely_more_of_all_frames_is_the_way(
     monkeypatch.setattr(turn_search, "surely_more", lambda *_: False)
     monkeypatch.setattr(turntable, "followed", lambda found, _: 140.0 if found.angles[-1] > 0 else 60.0)
     monkeypatch.setattr(turntable, "_turn_fit", fit)
-    pictures = photographed(jar(marks=24), uneven_angles(24, seed=1, sigma_deg=1.2), 1)
-    turn = measure_turn(pictures, marked=by_marks(jar(marks=24), pictures), focal_px=jar().focal_px)
+    _, pictures, marked = as_many_stops
+    turn = measure_turn(pictures, marked=marked, focal_px=jar().focal_px)
     assert turn.direction == (1 if 1 in standing else None)
 
 
