@@ -78,7 +78,7 @@ def rendered_row(name: str) -> list:
         name, measures, seconds, faults,
         turns=np.array(truth["turns_deg"]),
         direction=truth["direction"].replace("-", ""),
-        axis_x=truth["geometry"]["axis_column_px"] - 0.5,
+        axis_x=_axis_column(truth, measures),
         width=truth["image_size_upright"][0],
         ev=np.log2(gains @ (0.2126, 0.7152, 0.0722)),
         shift=np.array([f["camera_shift_px"] for f in frames]),
@@ -86,6 +86,13 @@ def rendered_row(name: str) -> list:
         light=np.array(truth["illuminant_rgb_linear"]),
         to_1600=1600 / max(truth["image_size_upright"]),
     )  # fmt: skip
+
+
+def _axis_column(truth: dict, measures: SpinMeasures) -> float:
+    """Of the axis at the disc's top, in the spin's reference: the truth tells it of the first frame, which a hand may move."""
+    geometry = truth["geometry"]
+    foot = [geometry["axis_column_px"] - 0.5, geometry["axis_line_px"][0][1] - 0.5, 1.0]
+    return float(np.dot(measures.frames[0].to_reference[0], foot))
 
 
 def drawn_row(seed: int) -> list:
