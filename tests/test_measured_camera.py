@@ -61,6 +61,17 @@ def test_a_lasting_bump_comes_back(seed, at, moved):
     assert np.abs(found - motions)[:, 2].max() < 0.06
 
 
+@pytest.mark.parametrize(("seed", "clutter", "sway"), [(9, True, (3, 3, 0.4)), (8, False, (2, 2, 0.3))])
+def test_held_by_hand_a_frame_that_went_astray_at_first_comes_back(seed, clutter, sway):
+    """The median of frames that all stand elsewhere shows little: following by it may end in a wrong place."""
+    motions = np.random.default_rng(seed).normal(0, 1, (24, 3)) * sway
+    motions[0] = 0
+    camera = measure_camera(turning(24, motions, seed=seed, clutter=clutter))
+    found = camera.seen_from(camera.motion[0]).motion * [1, 1, np.degrees(1)]
+    assert np.abs(found - motions)[:, :2].max() < 0.3
+    assert np.abs(found - motions)[:, 2].max() < 0.06
+
+
 def test_two_bumps_and_a_shake():
     motions = np.zeros((30, 3))
     motions[8:] += (5.0, 1.0, 0.2)

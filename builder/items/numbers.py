@@ -18,7 +18,7 @@ from builder.store.cache import Cache, digest
 from builder.workers import Workers
 
 # Raised whenever the same photos and settings would give other results, so that cached ones are made again.
-MEASURES_VERSION = 20
+MEASURES_VERSION = 21
 PICTURES_VERSION = 20
 FILMS_VERSION = 4
 

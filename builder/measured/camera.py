@@ -24,6 +24,7 @@ TOGETHER = 3  # frames; of fewer, the median is one frame's word
 NEAR = 1 / 12  # of the frames: 30 degrees of a turn, in which what passes has passed
 # The golden section of a turn: what moves slowly, near the axis, has moved, and nothing even fits on itself
 FAR = 0.382
+ILL = 2.0  # times the usual misfit, a mean of thousands of squares: more is no chance
 NUDGE_SHARE = 0.008  # of the long side: a nudge this small is looked past when what stands still is found
 
 
@@ -162,13 +163,21 @@ def _cuts(motion: np.ndarray, radius: float) -> list[int]:
 
 def _follow_all(template: "Template", luma: np.ndarray, starts: np.ndarray | None) -> list[tuple]:
     """Motion, sigma and directions seen of every frame. Without starts, from where it fits: no movement, unless
-    the place of the frame before or of a coarse search fits clearly better."""
-    if starts is not None:
-        return abreast(lambda k: template.follow(luma[k], starts[k])[:3], range(len(luma)))
+    the place of the frame before or of a coarse search fits clearly better; with starts, where a frame fits ill from its
+    own, likewise."""
 
     def by_itself(frame: np.ndarray) -> tuple:
         best, guess = template.follow(frame, np.zeros(3)), (*template.first_guess(frame), 0.0)
         return _better(best, template.follow(frame, np.array(guess))) if any(guess) else best
+
+    if starts is not None:
+        found = abreast(lambda k: template.follow(luma[k], starts[k]), range(len(luma)))
+        usual = float(np.median([misfit for *_, misfit in found]))
+        # A first template that shows little may have sent a frame astray, too far to come back by itself.
+        return [
+            (best if best[3] <= ILL * usual else _better(best, by_itself(frame)))[:3]
+            for best, frame in zip(found, luma, strict=True)
+        ]
 
     found, before = [], np.zeros(3)
     for frame, best in zip(luma, abreast(by_itself, luma), strict=True):
